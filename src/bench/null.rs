@@ -23,7 +23,7 @@ const NOT_ALIGNED_DB: f64 = -6.0;
 const SILENT_SHARE: f64 = 1e-8;
 
 /// What is left in a band as wide as the ear's.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Band {
     /// Lower edge in Hz.
     pub from_hz: f64,
@@ -34,9 +34,10 @@ pub struct Band {
 }
 
 /// What two recordings leave of each other.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Null {
     /// Sample rate in Hz.
+    #[serde(skip)]
     pub rate_hz: u32,
     /// By how many seconds the second is later.
     pub delay_s: f64,

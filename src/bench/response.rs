@@ -116,7 +116,7 @@ pub struct Raw {
 }
 
 /// A measured transfer function.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Response {
     /// Band centres in Hz.
     pub frequency_hz: Vec<f64>,
@@ -139,6 +139,7 @@ pub struct Response {
     /// Noise on the response's channel while nothing is played, in dBFS.
     pub noise_dbfs: Option<f64>,
     /// What is to be said.
+    #[serde(skip)]
     pub notes: Vec<Note>,
 }
 

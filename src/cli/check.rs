@@ -289,12 +289,7 @@ fn recorded_json(session: &Session, pair: &RecordedPair) -> serde_json::Value {
     json!({
         "comparison": session.comparisons[pair.comparison].name.as_written(),
         "clip": session.clips[pair.clip].name.as_written(),
-        "bands": pair.bands.iter().map(|band| json!({
-            "from_hz": band.from_hz,
-            "to_hz": band.to_hz,
-            "recorded_db": band.recorded_db,
-            "predicted_db": band.predicted_db,
-        })).collect::<Vec<_>>(),
+        "bands": pair.bands,
         "level_off_db": apart.map(|(mean, ..)| mean),
         "shape_off_db": apart.map(|(_, shape, _)| shape),
         "noise_dbfs": pair.noise_dbfs,
@@ -312,33 +307,9 @@ fn recorded_json(session: &Session, pair: &RecordedPair) -> serde_json::Value {
 }
 
 fn proof_json(proof: &TransparencyReport) -> serde_json::Value {
-    json!({
-        "passed": proof.passed(),
-        "direct": proof.direct.iter().map(|direct| json!({
-            "clip": direct.clip,
-            "samples": direct.samples,
-            "different_samples": direct.different,
-        })).collect::<Vec<_>>(),
-        "sides": proof.sides.iter().map(|side| json!({
-            "cable": side.cable,
-            "rate_hz": side.rate_hz,
-            "filter_taps": side.taps,
-            "error_db": side.error_db,
-            "error_at_hz": side.error_at_hz,
-            "error_deg": side.error_degrees,
-            "above_band_db": side.above_band_db,
-            "noise_floor_db": side.noise_floor_db,
-        })).collect::<Vec<_>>(),
-        "pairs": proof.pairs.iter().map(|pair| json!({
-            "comparison": pair.comparison,
-            "clip": pair.clip,
-            "latency_difference_samples": pair.latency_difference,
-            "difference_db": pair.difference_db,
-            "response_difference_db": pair.response_difference_db,
-            "identical": pair.identical,
-        })).collect::<Vec<_>>(),
-        "notes": proof.notes,
-    })
+    let mut document = json!({ "passed": proof.passed() });
+    extend(&mut document, json!(proof));
+    document
 }
 
 /// The terms of the session in plain lines.
@@ -454,20 +425,14 @@ fn as_json(
         let (scale, sizes) = predict_sizes::of_session(session);
         predict_sizes::json(session, comparison, (scale, &sizes), Some(on_paper))
     });
-    Ok(json!({
+    let mut document = json!({
         "name": comparison.name.as_written(),
         "a": session.cables[comparison.a].name.as_written(),
         "b": session.cables[comparison.b].name.as_written(),
-        "max_abs_db": summary.max_abs_db,
-        "max_abs_at_hz": summary.max_abs_at_hz,
-        "shape_max_abs_db": summary.shape_max_abs_db,
-        "at_1khz_db": summary.at_1khz_db,
-        "at_20khz_db": summary.at_20khz_db,
-        "signal_db": Some(summary.signal_db).filter(|level| level.is_finite()),
-        "delay_s": summary.delay_s,
-        "same_polarity": !summary.reversed,
-        "uncertainty": predict::uncertainty_json(session, comparison, summary, unknown.as_ref()),
-        "clips": clips,
-        "sizes": sizes.transpose()?,
-    }))
+    });
+    extend(&mut document, predict::summary_json(summary));
+    document["uncertainty"] = predict::uncertainty_json(session, comparison, summary, unknown.as_ref());
+    document["clips"] = json!(clips);
+    document["sizes"] = json!(sizes.transpose()?);
+    Ok(document)
 }

@@ -32,10 +32,9 @@ pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Fail
     let found = devices();
     super::timings::stage("output");
     if arguments.json {
-        let list: Vec<serde_json::Value> = found.iter().map(json).collect();
         let document = serde_json::json!({
             "schema": "earwitness.devices/1",
-            "devices": list,
+            "devices": found,
             "usable": found.iter().any(|device| device.answers && !discards(device)),
             "caveat": CAVEAT.replace('\n', " "),
         });
@@ -87,20 +86,4 @@ fn print(device: &DeviceFacts, out: &mut dyn Write) -> std::io::Result<()> {
         writeln!(out, "  buffers of {low} to {high} frames")?;
     }
     Ok(())
-}
-
-fn json(device: &DeviceFacts) -> serde_json::Value {
-    serde_json::json!({
-        "host": device.host,
-        "id": device.id,
-        "name": device.name,
-        "default": device.default,
-        "answers": device.answers,
-        "problem": device.problem,
-        "rates_hz": device.rates_hz,
-        "rate_range_hz": device.rate_range_hz.map(|(low, high)| [low, high]),
-        "formats": device.formats,
-        "channels": device.channels,
-        "buffer_frames": device.buffer_frames.map(|(low, high)| [low, high]),
-    })
 }

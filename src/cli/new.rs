@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::{Failure, whole};
 use crate::files;
-use crate::session::template::TEMPLATE;
+use crate::session::template::template;
 
 /// What was typed after `new`.
 #[derive(Debug, clap::Args)]
@@ -28,7 +28,7 @@ pub fn run(arguments: &NewArguments, out: &mut dyn Write) -> Result<(), Failure>
     let made = !dir.exists();
     files::make_folder(dir).map_err(|error| failed("made", error))?;
     let file = dir.join("session.toml");
-    whole::with(&file, whole::Existing::Keep, |file| file.write_all(TEMPLATE.as_bytes())).map_err(
+    whole::with(&file, whole::Existing::Keep, |file| file.write_all(template().as_bytes())).map_err(
         |error| {
             if made {
                 // Nothing is in it: what could not be written was taken away.

@@ -339,6 +339,20 @@ pub(super) fn summary_lines(
     lines
 }
 
+/// The numbers of a difference, as JSON.
+pub(super) fn summary_json(summary: &Summary) -> Value {
+    json!({
+        "max_abs_db": summary.max_abs_db,
+        "max_abs_at_hz": summary.max_abs_at_hz,
+        "shape_max_abs_db": summary.shape_max_abs_db,
+        "at_1khz_db": summary.at_1khz_db,
+        "at_20khz_db": summary.at_20khz_db,
+        "signal_db": Some(summary.signal_db).filter(|level| level.is_finite()),
+        "delay_s": summary.delay_s,
+        "same_polarity": !summary.reversed,
+    })
+}
+
 /// How sure a difference is, as the JSON documents show it.
 pub(super) fn uncertainty_json(
     session: &Session,
@@ -391,16 +405,7 @@ fn as_json(session: &Session, comparison: &Comparison, frequencies: &[f64]) -> R
         "a": side(session, comparison.a, frequencies)?,
         "b": side(session, comparison.b, frequencies)?,
         "difference": { "gain_db": difference.gain_db, "phase_deg": difference.phase_deg },
-        "summary": {
-            "max_abs_db": summary.max_abs_db,
-            "max_abs_at_hz": summary.max_abs_at_hz,
-            "shape_max_abs_db": summary.shape_max_abs_db,
-            "at_1khz_db": summary.at_1khz_db,
-            "at_20khz_db": summary.at_20khz_db,
-            "signal_db": Some(summary.signal_db).filter(|level| level.is_finite()),
-            "delay_s": summary.delay_s,
-            "same_polarity": !summary.reversed,
-        },
+        "summary": summary_json(&summary),
         "uncertainty": uncertainty,
     }))
 }

@@ -10,13 +10,14 @@ use std::time::{Duration, Instant};
 
 use rand::TryRng;
 
-use super::positions::Bench;
-use super::switched::Operated;
+use super::witness::Invitation;
+use crate::bench::recording::Recording;
+use crate::bench::sweep::Sweep;
 use crate::player::{OutputChoice, PlayerError, PlayerOptions, Transport};
 use crate::screen::terminal::restore;
 use crate::session::{Session, Switcher};
 use crate::stimulus::{Progress, StimulusError, StimulusSet};
-use crate::switcher::{Switch, SwitchError};
+use crate::switcher::{Board, Switch, SwitchError};
 use crate::trial::Secret;
 
 /// Time as sittings and nights need it.
@@ -101,6 +102,18 @@ pub type OpenSwitch = Arc<dyn Fn(&Switcher) -> Result<Box<dyn Switch>, SwitchErr
 
 /// Writes the report of the session in a file; gives the page, or says why it cannot be written.
 pub type WriteReport = Arc<dyn Fn(&Path) -> Result<PathBuf, String> + Send + Sync>;
+
+/// Plays a sweep and records the amplifier's terminals and the loudspeaker's.
+pub type Bench = Arc<dyn Fn(&Sweep) -> Result<Recording, String> + Send + Sync>;
+
+/// A person who is the switch, and how that person is reached.
+#[derive(Debug, Clone)]
+pub struct Operated {
+    /// What is to be done.
+    pub board: Arc<Board>,
+    /// The page to be opened.
+    pub invitation: Invitation,
+}
 
 /// All that a sitting or a night takes from the world.
 #[derive(Clone)]

@@ -38,11 +38,11 @@ mod switched;
 pub mod witness;
 
 pub use driver::{Driver, Machine, News};
-pub use environment::{Clock, Environment, OpenOutput, Prepare, RealClock, SittingClock};
+pub use environment::{Clock, Environment, OpenOutput, Operated, Prepare, RealClock, SittingClock};
 pub use folder::{Folder, changed_since};
 pub use output::Output;
 pub use place::Displaced;
 pub use preparation::{HowFar, Preparation};
 pub use sound::SoundNews;
 pub use stopped::Stopped;
-pub use switched::{CableWait, Operated, Switched};
+pub use switched::{CableWait, Switched};

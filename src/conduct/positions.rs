@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::driver::{Driver, Machine};
+use super::environment::Bench;
 use super::stopped::Stopped;
 use super::switched::Switched;
 use crate::bench::apart::apart;
@@ -24,9 +25,6 @@ use crate::units::printed::rounded;
 const LOOK: Duration = Duration::from_millis(10);
 /// Frequencies at which positions are compared: thirds of an octave, as steps from 1 kHz.
 const THIRDS: std::ops::RangeInclusive<i32> = -16..=12;
-
-/// Plays a sweep and records the amplifier's terminals and the loudspeaker's.
-pub type Bench = std::sync::Arc<dyn Fn(&Sweep) -> Result<Recording, String> + Send + Sync>;
 
 /// A bench on sound devices: the output, the input, and the two inputs to keep, from 0.
 pub fn bench(output: Option<String>, input: Option<String>, channels: Vec<usize>) -> Bench {

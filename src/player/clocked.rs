@@ -9,10 +9,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use super::data::Shared;
 use super::handle::{Opened, Output, Player, Report, connect};
 use super::options::{Pace, PlayerError, PlayerOptions};
 use super::renderer::Renderer;
+use super::shared::Shared;
 use super::{OutputDescription, PlayerEvent};
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;

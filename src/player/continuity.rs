@@ -12,7 +12,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use super::data::Shared;
+use super::shared::Shared;
 
 /// What a late call may be off by without meaning anything: clocks of sound servers are estimates.
 const TOLERANCE: Duration = Duration::from_millis(1);

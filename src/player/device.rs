@@ -12,10 +12,10 @@ use cpal::{
 
 use super::OutputDescription;
 use super::continuity::StreamClock;
-use super::data::Shared;
 use super::handle::{Opened, connect};
 use super::options::{PlayerError, PlayerOptions};
 use super::renderer::Renderer;
+use super::shared::Shared;
 use crate::clip::dither::Dither;
 use crate::system::quietly;
 use crate::trial::OutputKind;

@@ -6,9 +6,10 @@ use std::sync::atomic::Ordering;
 
 use rtrb::{Consumer, Producer, RingBuffer};
 
-use super::data::{COMMAND_SLOTS, Command, Program, Shapes, Shared, Stimuli};
+use super::data::{COMMAND_SLOTS, Command, Program, Shapes, Stimuli};
 use super::options::PlayerOptions;
 use super::renderer::Renderer;
+use super::shared::Shared;
 use super::sound::{Samples, Sound};
 use super::window::{Feeder, Window};
 use super::{OutputDescription, PlayerEvent, Status, Transport};

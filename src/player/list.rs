@@ -10,7 +10,7 @@ use crate::system::quietly;
 const USUAL_RATES: [u32; 8] = [44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 352_800, 384_000];
 
 /// One sound device for output.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct DeviceFacts {
     /// Sound system, such as `ALSA`.
     pub host: String,

@@ -3,8 +3,8 @@
 //! Comes in: an indexed list of stimuli and commands. Goes out: sound, status and events. Frames count at the stimuli's
 //! rate. Must not know: which side X is, beyond an index.
 //!
-//! The real-time wall runs between `handle` (what the sitting holds), `data` (what crosses) and `renderer` (the audio
-//! thread's side). A device, a clock or a call drives the same renderer, so what is tested is what is heard.
+//! The real-time wall runs between `handle` (what the sitting holds), `data` (what crosses), `shared` (what both count)
+//! and `renderer` (the audio thread's side). A device, a clock or a call drives the same renderer, so what is tested is what is heard.
 //!
 //! ```
 //! use earwitness::clip::Playable;
@@ -31,6 +31,7 @@ mod open;
 mod options;
 pub mod record;
 mod renderer;
+mod shared;
 mod sound;
 pub mod transport;
 #[cfg(test)]

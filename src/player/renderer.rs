@@ -8,7 +8,8 @@ use std::sync::atomic::Ordering;
 
 use rtrb::{Consumer, Producer};
 
-use super::data::{Command, Found, Program, Shapes, Shared};
+use super::data::{Command, Found, Program, Shapes};
+use super::shared::Shared;
 
 /// Gain of the whole output.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -8,11 +8,11 @@ use assert_no_alloc::{AllocDisabler, assert_no_alloc};
 use cpal::{BufferSize, StreamConfig};
 use proptest::prelude::*;
 
-use super::data::Shared;
 use super::device::{Callback, to_i16, to_i32};
 use super::handle::{Opened, Output, Player, Report, connect};
 use super::options::{Pace, PlayerOptions, Switch};
 use super::renderer::Renderer;
+use super::shared::Shared;
 use super::{OutputDescription, Sound, Transport};
 use crate::clip::Playable;
 use crate::clip::dither::Dither;

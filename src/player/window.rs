@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use std::time::Duration;
 
-use super::data::Shared;
+use super::shared::Shared;
 use crate::clip::ClipError;
 use crate::clip::resample::{Resampling, resampled_frames};
 use crate::stimulus::{BLOCK_FRAMES, Stimulus, StimulusError};

@@ -1,11 +1,8 @@
 //! The key table. Keys, help line, overlay and the words of the plain line mode all come from [`TABLE`].
 
-use super::scene::{Slot, Stage};
-
 mod table;
 
-use table::ANSWERS;
-pub use table::TABLE;
+pub use table::{TABLE, action, answer_key, answer_of, bindings};
 
 /// A key, free of any terminal library.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -181,42 +178,6 @@ pub struct Binding {
     pub says: &'static str,
     /// Where it applies.
     pub stages: &'static [StageKind],
-}
-
-/// The bindings that apply in a stage, in table order.
-pub fn bindings(kind: StageKind) -> impl Iterator<Item = &'static Binding> {
-    TABLE.iter().filter(move |binding| binding.stages.contains(&kind))
-}
-
-/// What a key does in a stage, slots aside.
-pub fn action(kind: StageKind, key: Key) -> Option<Action> {
-    let lowered = match key {
-        Key::Character(character) => Key::Character(character.to_ascii_lowercase()),
-        other => other,
-    };
-    bindings(kind).find(|binding| binding.keys.contains(&lowered)).map(|binding| binding.action)
-}
-
-/// How a binding's keys are written in this stage: slots have their own labels.
-pub fn shown(binding: &Binding, stage: &Stage) -> String {
-    let spaced =
-        |keys: &mut dyn Iterator<Item = char>| keys.map(|key| key.to_string()).collect::<Vec<_>>().join(" ");
-    match (binding.action, stage) {
-        (Action::Listen, Stage::Trial(trial)) => spaced(&mut trial.slots.iter().map(Slot::key)),
-        (Action::Answer, Stage::Trial(trial)) => spaced(&mut (0..trial.answers.len()).filter_map(answer_key)),
-        _ => binding.shown.to_string(),
-    }
-}
-
-/// The key of the answer with this index.
-pub fn answer_key(index: usize) -> Option<char> {
-    ANSWERS.get(index).and_then(|key| if let Key::Character(letter) = key { Some(*letter) } else { None })
-}
-
-/// Index of the answer that this key chooses.
-pub fn answer_of(key: Key) -> Option<usize> {
-    let Key::Character(letter) = key else { return None };
-    ANSWERS.iter().position(|own| *own == Key::Character(letter.to_ascii_lowercase()))
 }
 
 #[cfg(test)]

@@ -12,7 +12,8 @@
 //! | `scene` | what can be shown |
 //! | `page` | running text of a page, wrapped to any width, and the same in plain lines |
 //! | `keys` | the key table |
-//! | `model` | what the screen itself remembers, and `update` |
+//! | `model` | what the screen itself remembers |
+//! | `update` | how input becomes intents |
 //! | `render` | the frame around every stage, pages, overlays |
 //! | `trial_stage` | the trial: slots, timeline, answers |
 //! | `night` | the host's screen and the room's display of a club night |
@@ -34,10 +35,12 @@ pub mod scene;
 pub mod shapes;
 pub mod terminal;
 pub mod trial_stage;
+pub mod update;
 
 pub use keys::{Action, Input, Key, StageKind};
-pub use model::{Model, update};
-pub use page::Block;
+pub use model::Model;
+pub use page::{Block, Mark};
 pub use palette::Palette;
 pub use render::render;
-pub use scene::{Entry, Fold, Intent, Mark, Notice, PageScene, Progress, Scene, Slot, Stage, TrialScene};
+pub use scene::{Entry, Fold, Intent, Notice, PageScene, Progress, Scene, Slot, Stage, TrialScene};
+pub use update::update;

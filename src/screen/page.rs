@@ -5,9 +5,30 @@ use ratatui::text::{Line, Span};
 use unicode_width::UnicodeWidthStr;
 
 use super::palette::Palette;
-use super::scene::Mark;
 use crate::units::foreign;
 use crate::units::printed;
+
+/// How a trial was answered.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Mark {
+    /// Right.
+    Right,
+    /// Wrong.
+    Wrong,
+    /// Nobody can be right or wrong.
+    Neither,
+}
+
+impl Mark {
+    /// Its sign.
+    pub fn sign(self) -> char {
+        match self {
+            Self::Right => '●',
+            Self::Wrong => '○',
+            Self::Neither => '·',
+        }
+    }
+}
 
 /// A piece of a page.
 #[derive(Debug, Clone, PartialEq)]

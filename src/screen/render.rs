@@ -7,11 +7,11 @@ use ratatui::text::{Line, Span};
 use ratatui::widgets::{Clear, Paragraph};
 use unicode_width::UnicodeWidthStr;
 
-use super::keys::{Action, StageKind, bindings, shown};
+use super::keys::{Action, StageKind, bindings};
 use super::model::{Model, Overlay};
 use super::page::{Block, cut, lines, wrap};
 use super::palette::Palette;
-use super::scene::{Notice, PageScene, Scene, Stage};
+use super::scene::{Notice, PageScene, Scene, Stage, shown};
 use super::shapes;
 use super::trial_stage;
 

@@ -1,7 +1,7 @@
 //! What can be shown, and what a listener can want.
 
-use super::keys::{Action, StageKind};
-use super::page::Block;
+use super::keys::{Action, Binding, StageKind, answer_key};
+use super::page::{Block, Mark};
 
 /// Everything that a face shows at one moment. It holds no draw.
 #[derive(Debug, Clone, PartialEq)]
@@ -209,25 +209,14 @@ pub struct TrialScene {
     pub receipt: Option<String>,
 }
 
-/// How a trial was answered.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Mark {
-    /// Right.
-    Right,
-    /// Wrong.
-    Wrong,
-    /// Nobody can be right or wrong.
-    Neither,
-}
-
-impl Mark {
-    /// Its sign.
-    pub fn sign(self) -> char {
-        match self {
-            Self::Right => '●',
-            Self::Wrong => '○',
-            Self::Neither => '·',
-        }
+/// How a binding's keys are written in this stage: slots have their own labels.
+pub fn shown(binding: &Binding, stage: &Stage) -> String {
+    let spaced =
+        |keys: &mut dyn Iterator<Item = char>| keys.map(|key| key.to_string()).collect::<Vec<_>>().join(" ");
+    match (binding.action, stage) {
+        (Action::Listen, Stage::Trial(trial)) => spaced(&mut trial.slots.iter().map(Slot::key)),
+        (Action::Answer, Stage::Trial(trial)) => spaced(&mut (0..trial.answers.len()).filter_map(answer_key)),
+        _ => binding.shown.to_string(),
     }
 }
 

@@ -18,10 +18,11 @@ use ratatui::layout::Rect;
 use ratatui::{Terminal, TerminalOptions, Viewport};
 
 use super::keys::{Input, Key};
-use super::model::{Model, update};
+use super::model::Model;
 use super::palette::Palette;
 use super::render::render;
 use super::scene::{Intent, Scene};
+use super::update::update;
 use crate::system::{self, Typing, is_hung_up};
 
 /// The terminal is in raw mode and on the other screen now.

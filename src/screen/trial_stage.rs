@@ -7,9 +7,9 @@ use unicode_width::UnicodeWidthStr;
 
 use super::glyphs;
 use super::keys::{StageKind, answer_key};
-use super::page::cut;
+use super::page::{Mark, cut};
 use super::palette::Palette;
-use super::scene::{Mark, Scene, Slot, TrialScene};
+use super::scene::{Scene, Slot, TrialScene};
 
 /// What lies at a cell of the trial screen.
 #[derive(Debug, Clone, Copy, PartialEq)]

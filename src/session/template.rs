@@ -1,7 +1,13 @@
 //! The commented session that `earwitness new` writes.
 
+use crate::stats::Protocol;
+use crate::stats::protocol::Definition;
+
 /// Text of a valid session with every common key explained.
-pub const TEMPLATE: &str = include_str!("template.toml");
+pub fn template() -> String {
+    let remarks = Protocol::ALL.map(Definition::of).map(|own| format!("# {:<14} {}", own.name, own.about));
+    include_str!("template.toml").replacen("# {protocols}", &remarks.join("\n"), 1)
+}
 
 /// The built-in session of `earwitness demo`: invented cables, an invented loudspeaker, a synthesised clip.
 pub const DEMO: &str = include_str!("demo.toml");

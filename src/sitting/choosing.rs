@@ -1,30 +1,12 @@
 //! What a listener sets for later: the level of the sitting, the loop on a clip; and when the seal is open, going through the
 //! trials again, and the report.
 
-use super::dialogue::Dialogue;
+use super::dialogue::{Choosing, Dialogue};
 use super::{SittingError, pages, result};
 use crate::conduct::listening::level;
 use crate::screen::{Intent, Notice, PageScene, Stage as Shown};
 use crate::trial::positions::When;
 use crate::trial::{Event, Stage, View};
-
-/// The level that is being chosen.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Choosing {
-    /// Decibels from the clips' own level.
-    pub(super) decibels: f64,
-    /// It sounds at this level.
-    sounding: bool,
-    /// It is the one from before an interruption, and nothing plays.
-    kept: bool,
-}
-
-impl Choosing {
-    /// From the softest, or from the one that was set before.
-    pub(super) fn of(kept: Option<f64>) -> Self {
-        Self { decibels: kept.unwrap_or(level::SOFTEST), sounding: false, kept: kept.is_some() }
-    }
-}
 
 impl Dialogue<'_> {
     /// Measures both positions of a switch before the first and after the last trial, and in each rest that is offered, where

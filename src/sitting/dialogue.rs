@@ -3,7 +3,6 @@
 use std::collections::HashMap;
 use std::time::Duration;
 
-use super::choosing::Choosing;
 use super::face::{Face, FaceError, TICK};
 use super::hands::{Hands, Taken};
 use super::review::Review;
@@ -11,6 +10,7 @@ use super::scenes::{self, Beside};
 use super::simulated::Simulated;
 use super::watch::Watch;
 use super::{Ending, Finished, Request, SittingError, brief, pages, result};
+use crate::conduct::listening::level;
 use crate::conduct::witness::Invitation;
 use crate::conduct::{Driver, Environment, News, SoundNews, Stopped};
 use crate::screen::trial_stage::listen_first;
@@ -33,6 +33,24 @@ pub(super) enum Answers {
     Person,
     /// Nobody: see [`simulated`](super::simulated).
     Simulated(Box<Simulated>),
+}
+
+/// The level that is being chosen.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Choosing {
+    /// Decibels from the clips' own level.
+    pub(super) decibels: f64,
+    /// It sounds at this level.
+    pub(super) sounding: bool,
+    /// It is the one from before an interruption, and nothing plays.
+    pub(super) kept: bool,
+}
+
+impl Choosing {
+    /// From the softest, or from the one that was set before.
+    pub(super) fn of(kept: Option<f64>) -> Self {
+        Self { decibels: kept.unwrap_or(level::SOFTEST), sounding: false, kept: kept.is_some() }
+    }
 }
 
 /// A sitting that is open, in front of a face.

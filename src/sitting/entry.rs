@@ -4,8 +4,7 @@ use std::collections::HashMap;
 use std::path::Path;
 use std::time::Duration;
 
-use super::choosing::Choosing;
-use super::dialogue::{Answers, Dialogue};
+use super::dialogue::{Answers, Choosing, Dialogue};
 use super::face::{Face, TICK};
 use super::hands::Hands;
 use super::passphrase::{self, Passphrase, Whose};

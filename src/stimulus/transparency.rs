@@ -7,6 +7,8 @@
 
 use num_complex::Complex64;
 
+use serde::Serialize;
+
 use super::plan::{Count, render_direct};
 use super::resolution::{Resolved, resolve};
 use super::sides::cable_filter;
@@ -30,34 +32,39 @@ const SWEEP_SECONDS: f64 = 3.0;
 const SWEEP_LEVEL: f64 = 0.5;
 
 /// A clip through a direct cable.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct DirectProof {
     /// The clip's name.
     pub clip: String,
     /// Samples compared.
     pub samples: u64,
     /// Of these, samples that are not the clip's sample times the stated fade, to the last bit of a 32-bit float.
+    #[serde(rename = "different_samples")]
     pub different: u64,
     /// Of these, samples that are not the clip's sample plus the stated dither, rounded, in 16 bits.
+    #[serde(skip)]
     pub different_16: u64,
     /// The same in 24 bits.
+    #[serde(skip)]
     pub different_24: u64,
 }
 
 /// A side's filter, measured.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SideProof {
     /// The cable's name.
     pub cable: String,
     /// Sample rate in Hz.
     pub rate_hz: u32,
     /// Taps of the filter.
+    #[serde(rename = "filter_taps")]
     pub taps: usize,
     /// Largest error of magnitude in dB, 10 Hz to 20 kHz (or 0.45 of the rate).
     pub error_db: f64,
     /// Where it is, in Hz.
     pub error_at_hz: f64,
     /// Largest error of phase in degrees in the same band.
+    #[serde(rename = "error_deg")]
     pub error_degrees: f64,
     /// Largest magnitude between 0.45 of the rate and half of it, in dB.
     pub above_band_db: f64,
@@ -66,17 +73,20 @@ pub struct SideProof {
 }
 
 /// The finished stimuli of a comparison on a clip.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PairProof {
     /// The comparison's name.
     pub comparison: String,
     /// The clip's name.
     pub clip: String,
     /// Side B minus side A, in samples: where their cross-correlation is largest.
+    #[serde(rename = "latency_difference_samples")]
     pub latency_difference: i64,
     /// What the two responses themselves say that it is: the delay that a session keeps on purpose.
+    #[serde(skip)]
     pub expected_latency: i64,
     /// The cables whose measured response keeps a delay or a reversed polarity, and which.
+    #[serde(skip)]
     pub causes: Vec<String>,
     /// Level of A minus B, sample by sample, in dB relative to a full-scale sine; `None` where they are equal.
     pub difference_db: Option<f64>,
@@ -85,11 +95,12 @@ pub struct PairProof {
     /// Both sides have the same bytes.
     pub identical: bool,
     /// What 16 bits, 24 bits and 32-bit float resolve of the difference.
+    #[serde(skip)]
     pub resolved: Vec<Resolved>,
 }
 
 /// The whole proof.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize)]
 pub struct TransparencyReport {
     /// Each clip through a direct cable.
     pub direct: Vec<DirectProof>,

@@ -23,6 +23,7 @@ use super::seal::Secret;
 use super::view::Step;
 
 mod attempt;
+mod rounds;
 mod sealing;
 mod shown;
 
@@ -30,9 +31,6 @@ use attempt::{Attempting, add_event, pause, settle, shorten};
 
 /// Why the attempt that was on is void when a sitting goes on after it was cut off.
 pub const INTERRUPTED: &str = "interrupted";
-
-/// Most device events that one attempt lists.
-const MAX_EVENTS: usize = 50;
 
 /// Why a journal's records do not lead to a state.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

@@ -5,28 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::{code, source_root, sources};
 
 /// Files that stay in a circle, and why.
-const STAY: [(&str, &str); 8] = [
-    ("circuit::cable circuit::tolerance", "one type: a cable within limits is a cable around another one"),
-    (
-        "conduct::driver conduct::environment conduct::output conduct::positions conduct::sound conduct::switched",
-        "the driver of sound and of a switch of real cables, cut into files by what is driven",
-    ),
-    (
-        "player::data player::window",
-        "a window counts in the memory that both threads share, which holds the window",
-    ),
-    (
-        "screen::keys screen::keys::table screen::page screen::scene",
-        "scenes name keys, and keys depend on the scene",
-    ),
-    ("screen::model screen::render", "what fits on the screen decides what a key does"),
-    ("sitting::choosing sitting::dialogue", "a part of the dialogue in a file of its own"),
-    ("trial::conductor trial::conductor::attempt", "a part of the conductor in a file of its own"),
-    (
-        "trial::journal_writer trial::sittings",
-        "the writer keeps the folder locked, and the folder makes the writer",
-    ),
-];
+const STAY: [(&str, &str); 1] = [(
+    "circuit::cable circuit::tolerance",
+    "one type, each half of it in a file: a cable within limits is a cable around another one",
+)];
 
 /// A file as its path below the root, and an item as the path of its file and more.
 type Segments = Vec<String>;

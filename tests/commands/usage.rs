@@ -104,7 +104,7 @@ fn new_writes_a_session_that_check_accepts_and_never_over_one_that_is_there() {
 
 #[test]
 fn every_remark_in_the_template_that_shows_a_key_is_valid_too() {
-    let template = earwitness::session::template::TEMPLATE;
+    let template = earwitness::session::template::template();
     for line in [
         "family = \"holm\"",
         "prepared_by = [\"Ada\"]",

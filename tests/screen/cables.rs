@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 use earwitness::ballot::operating;
 use earwitness::ballot::witnessing::Code;
 use earwitness::bench::recording::Recording;
-use earwitness::conduct::positions::Bench;
+use earwitness::conduct::environment::Bench;
 use earwitness::conduct::{Clock, Environment};
 use earwitness::screen::{Scene, Stage};
 use earwitness::sitting::Resuming;

@@ -3,6 +3,7 @@
 
 use std::path::Path;
 
+use earwitness::session::template::template;
 use earwitness::stats::protocol::{Asks, Definition, Inquiry, Side, Sides};
 use earwitness::stats::{Protocol, one};
 
@@ -163,8 +164,8 @@ fn each_protocol_says_what_it_means_on_each_surface() {
         let names: Vec<&str> = definition.alternatives.iter().map(|alternative| alternative.name).collect();
         let row = format!("| {protocol} | {} | {} |", orders.join(" "), names.join(" "));
         assert!(include_str!("../../src/trial/FORMAT.md").contains(&row), "{row} is missing in FORMAT.md");
-        let remark = format!("\n# {protocol} ");
-        assert!(include_str!("../../src/session/template.toml").contains(&remark), "{protocol}: no remark");
+        let remark = format!("\n# {:<14} {}\n", definition.name, definition.about);
+        assert!(template().contains(&remark), "{protocol}: no remark");
         // What phones and the room's display put into words in English, where they know the protocol.
         let texts: serde_json::Value =
             serde_json::from_str(include_str!("../../src/ballot/pages/texts.json")).expect("JSON");

@@ -379,6 +379,31 @@ fn cut(folder: &Path, lines: usize) {
 }
 
 #[test]
+fn a_missing_journal_is_said_with_what_that_means() {
+    // One that was only announced: the power may have gone, and then nothing is lost. One that was closed held answers.
+    let means =
+        ["nothing is lost, and nothing is to be done", "announced and closed, but its journal is gone"];
+    for closed in [false, true] {
+        let folder = kit::folder();
+        let sittings = Sittings::lock(folder.path(), kit::UTC).expect("free");
+        let draft = kit::draft(kit::terms(Protocol::Abx));
+        let opened = sittings.open(draft, kit::secret(83), None).expect("it opens");
+        let journal = opened.writer.path();
+        if closed {
+            kit::in_folder(opened).finish();
+        } else {
+            drop(opened);
+        }
+        std::fs::remove_file(&journal).expect("removed");
+        let ran = earwitness(folder.path(), &["verify", "."]);
+        assert_ne!(ran.code, 0, "{}{}", ran.out, ran.err);
+        for (means, of_closed) in means.iter().zip([false, true]) {
+            assert_eq!(ran.out.contains(means), closed == of_closed, "{}{}", ran.out, ran.err);
+        }
+    }
+}
+
+#[test]
 fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_rest() {
     let folder = kit::folder();
     let mut journals = Vec::new();

@@ -5,7 +5,7 @@
 
 use super::HostedNight;
 use crate::ballot::command::Command;
-use crate::conduct::positions::Bench;
+use crate::conduct::environment::Bench;
 use crate::session::Session;
 use crate::trial::positions::When;
 use crate::trial::{Stage, TrialId};

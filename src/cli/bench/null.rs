@@ -56,22 +56,6 @@ pub(super) struct NullArguments {
     json: bool,
 }
 
-fn document(found: &Null) -> Value {
-    json!({
-        "delay_s": found.delay_s,
-        "gain_db": found.gain_db,
-        "polarity": found.polarity,
-        "clock_ppm": found.clock_ppm,
-        "residual_dbfs": found.residual_dbfs,
-        "residual_db": found.residual_db,
-        "bands": found
-            .bands
-            .iter()
-            .map(|band| json!({ "from_hz": band.from_hz, "to_hz": band.to_hz, "residual_db": band.residual_db }))
-            .collect::<Vec<_>>(),
-    })
-}
-
 /// Runs the command.
 pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), Failure> {
     if !(0.0..=120.0).contains(&arguments.raise) {
@@ -107,8 +91,8 @@ pub(super) fn run(arguments: &NullArguments, out: &mut dyn Write) -> Result<(), 
     };
     if arguments.json {
         let mut whole = json!({ "schema": "earwitness.bench/1", "bench": "null" });
-        extend(&mut whole, document(&found));
-        whole["baseline"] = baseline.as_ref().map_or(Value::Null, document);
+        extend(&mut whole, json!(found));
+        whole["baseline"] = json!(baseline);
         whole["predicted"] = predicted.as_ref().map_or(
             Value::Null,
             |predicted| json!({ "residual_db": predicted.residual_db, "bands_db": predicted.bands }),

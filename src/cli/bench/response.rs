@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
-use super::{Failure, note, print_json, whole};
+use super::{Failure, extend, note, print_json, whole};
 use crate::bench::apart::apart;
 use crate::bench::recording::Recording;
 use crate::bench::response::{Options, Response, against_sweep, measured, measured_both_ways};
@@ -69,21 +69,9 @@ pub(super) fn run(arguments: &ResponseArguments, out: &mut dyn Write) -> Result<
         note(&text);
     }
     if arguments.json {
-        let mut document = json!({
-            "schema": "earwitness.bench/1",
-            "bench": "response",
-            "frequency_hz": response.frequency_hz,
-            "gain_db": response.gain_db,
-            "phase_deg": response.phase_deg,
-            "gain_std_db": response.gain_std_db,
-            "phase_std_deg": response.phase_std_deg,
-            "delay_s": response.delay_s,
-            "polarity": response.polarity,
-            "clock_ppm": response.clock_ppm,
-            "repeats": response.repeats,
-            "noise_dbfs": response.noise_dbfs,
-            "notes": response.notes.iter().map(ToString::to_string).collect::<Vec<_>>(),
-        });
+        let mut document = json!({ "schema": "earwitness.bench/1", "bench": "response" });
+        extend(&mut document, json!(response));
+        document["notes"] = response.notes.iter().map(ToString::to_string).collect();
         if let Some(difference) = &difference {
             document["difference"] = json!({
                 "gain_db": difference.gain_db,

@@ -7,9 +7,9 @@ use std::sync::Arc;
 use assert_no_alloc::assert_no_alloc;
 use cpal::ErrorKind;
 
-use super::super::data::Shared;
 use super::super::device::hear_of;
 use super::super::handle::connect;
+use super::super::shared::Shared;
 use super::super::{OutputDescription, Transport};
 use super::*;
 

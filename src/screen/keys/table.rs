@@ -12,7 +12,7 @@ use super::{Action, Binding};
 const LISTENING: &[StageKind] = &[Trial, Training, Confidence, Sighted, Replay];
 const ANSWERING: &[StageKind] = &[Trial, Training];
 /// Keys of the answers, in their order; no protocol has more.
-pub(super) const ANSWERS: &[Key] = &[Letter('j'), Letter('k'), Letter('l')];
+const ANSWERS: &[Key] = &[Letter('j'), Letter('k'), Letter('l')];
 const READING: &[StageKind] = &[Page, Terms, Typing, Level, Question, Resume, Result, Verdict];
 const SCROLLING: &[StageKind] = &[Page, Terms, Typing, Question, Resume, Result, Verdict];
 
@@ -196,3 +196,28 @@ pub const TABLE: &[Binding] = &[
         ],
     ),
 ];
+
+/// The bindings that apply in a stage, in table order.
+pub fn bindings(kind: StageKind) -> impl Iterator<Item = &'static Binding> {
+    TABLE.iter().filter(move |binding| binding.stages.contains(&kind))
+}
+
+/// What a key does in a stage, slots aside.
+pub fn action(kind: StageKind, key: Key) -> Option<Action> {
+    let lowered = match key {
+        Key::Character(character) => Key::Character(character.to_ascii_lowercase()),
+        other => other,
+    };
+    bindings(kind).find(|binding| binding.keys.contains(&lowered)).map(|binding| binding.action)
+}
+
+/// The key of the answer with this index.
+pub fn answer_key(index: usize) -> Option<char> {
+    ANSWERS.get(index).and_then(|key| if let Key::Character(letter) = key { Some(*letter) } else { None })
+}
+
+/// Index of the answer that this key chooses.
+pub fn answer_of(key: Key) -> Option<usize> {
+    let Key::Character(letter) = key else { return None };
+    ANSWERS.iter().position(|own| *own == Key::Character(letter.to_ascii_lowercase()))
+}

@@ -1,58 +1,38 @@
-//! The protocols: a variant, a place in the list, and an entry each.
+//! The protocols: a line of the list and an entry each.
 
 use serde::{Deserialize, Serialize};
 
 use super::{Alternative, Asks, Definition, Side, Slot};
 use crate::stats::model::Model;
 
-/// A forced-choice protocol. The name is the one used in `session.toml`, journals and JSON.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Protocol {
-    /// A and B are known, X is one of them: which?
-    Abx,
-    /// One reference, then two: which one is the reference? (ISO 10399)
-    DuoTrio,
-    /// Three, two of them alike: which is the odd one? (ISO 4120)
-    Triangle,
-    /// Four, two of each: which two belong together? (specified tetrad pairs them into two groups of two)
-    Tetrad,
-    /// Two, differing in a named attribute: which has more of it? (ISO 5495)
-    TwoAfc,
-    /// Two: which is preferred? (two-sided, no right answer)
-    Preference,
-    /// Two, alike or not: same or different?
-    SameDifferent,
-    /// One reference, then one: is it the reference? (ISO 8588, with the reference at hand)
-    ANotA,
+macro_rules! protocols {
+    ($($protocol:ident $entry:ident $about:literal,)*) => {
+        /// A forced-choice protocol. The name is the one used in `session.toml`, journals and JSON.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        #[serde(rename_all = "kebab-case")]
+        pub enum Protocol { $(#[doc = $about] $protocol,)* }
+
+        impl Protocol {
+            /// Every protocol, in the order of the documentation.
+            pub const ALL: [Self; [$(stringify!($protocol)),*].len()] = [$(Self::$protocol),*];
+        }
+
+        /// The definition of a protocol.
+        pub(super) fn of(protocol: Protocol) -> &'static Definition {
+            match protocol { $(Protocol::$protocol => &$entry,)* }
+        }
+    };
 }
 
-impl Protocol {
-    /// Every protocol, in the order of the documentation.
-    pub const ALL: [Self; 8] = [
-        Self::Abx,
-        Self::DuoTrio,
-        Self::Triangle,
-        Self::Tetrad,
-        Self::TwoAfc,
-        Self::Preference,
-        Self::SameDifferent,
-        Self::ANotA,
-    ];
-}
-
-/// The definition of a protocol.
-pub(super) fn of(protocol: Protocol) -> &'static Definition {
-    match protocol {
-        Protocol::Abx => &ABX,
-        Protocol::DuoTrio => &DUO_TRIO,
-        Protocol::Triangle => &TRIANGLE,
-        Protocol::Tetrad => &TETRAD,
-        Protocol::TwoAfc => &TWO_AFC,
-        Protocol::Preference => &PREFERENCE,
-        Protocol::SameDifferent => &SAME_DIFFERENT,
-        Protocol::ANotA => &A_NOT_A,
-    }
+protocols! {
+    Abx ABX "A and B are known, X is one of them: which?",
+    DuoTrio DUO_TRIO "One reference, then two: which one is the reference? (ISO 10399)",
+    Triangle TRIANGLE "Three, two of them alike: which is the odd one? (ISO 4120)",
+    Tetrad TETRAD "Four, two of each: which two belong together? (specified tetrad pairs them into two groups of two)",
+    TwoAfc TWO_AFC "Two, differing in a named attribute: which has more of it? (ISO 5495)",
+    Preference PREFERENCE "Two: which is preferred? (two-sided, no right answer)",
+    SameDifferent SAME_DIFFERENT "Two, alike or not: same or different?",
+    ANotA A_NOT_A "One reference, then one: is it the reference? (ISO 8588, with the reference at hand)",
 }
 
 use Side::{A, B};
@@ -69,6 +49,7 @@ const fn alternative(name: &'static str, label: &'static str) -> Alternative {
 static ABX: Definition = Definition {
     protocol: Protocol::Abx,
     name: "abx",
+    about: "A and B are known, X is one of them: which?",
     title: "ABX",
     asks: Asks::Difference,
     question: "Is X the same as A or as B?",
@@ -84,6 +65,7 @@ static ABX: Definition = Definition {
 static DUO_TRIO: Definition = Definition {
     protocol: Protocol::DuoTrio,
     name: "duo-trio",
+    about: "a reference, then two: which one is the same as the reference?",
     title: "duo-trio",
     asks: Asks::Difference,
     question: "Which one is the same as the reference R?",
@@ -102,6 +84,7 @@ static DUO_TRIO: Definition = Definition {
 static TRIANGLE: Definition = Definition {
     protocol: Protocol::Triangle,
     name: "triangle",
+    about: "three, two of them alike: which one is different?",
     title: "triangle",
     asks: Asks::Difference,
     question: "Which one is different?",
@@ -124,6 +107,7 @@ static TRIANGLE: Definition = Definition {
 static TETRAD: Definition = Definition {
     protocol: Protocol::Tetrad,
     name: "tetrad",
+    about: "four, two of each: sort them into two pairs that sound the same",
     title: "tetrad",
     asks: Asks::Difference,
     question: "Sort the four into two pairs that sound the same.",
@@ -143,6 +127,7 @@ static TETRAD: Definition = Definition {
 static TWO_AFC: Definition = Definition {
     protocol: Protocol::TwoAfc,
     name: "two-afc",
+    about: "two: which is, for example, brighter? (needs `attribute`, and `attribute_side` or sides = \"two\")",
     title: "2-AFC",
     asks: Asks::Attribute,
     question: "Which of the two is {attribute}?",
@@ -158,6 +143,7 @@ static TWO_AFC: Definition = Definition {
 static PREFERENCE: Definition = Definition {
     protocol: Protocol::Preference,
     name: "preference",
+    about: "two: which do you prefer? (there is no right answer)",
     title: "paired preference",
     asks: Asks::Preference,
     question: "Which of the two do you prefer?",
@@ -173,6 +159,7 @@ static PREFERENCE: Definition = Definition {
 static SAME_DIFFERENT: Definition = Definition {
     protocol: Protocol::SameDifferent,
     name: "same-different",
+    about: "two: do they sound the same, or different?",
     title: "same-different",
     asks: Asks::Difference,
     question: "Do the two sound the same, or different?",
@@ -191,6 +178,7 @@ static SAME_DIFFERENT: Definition = Definition {
 static A_NOT_A: Definition = Definition {
     protocol: Protocol::ANotA,
     name: "a-not-a",
+    about: "side A is the reference, X is A or B: is X the same as the reference?",
     title: "A-not-A with a reference",
     asks: Asks::Difference,
     question: "Is X the same as the reference R?",

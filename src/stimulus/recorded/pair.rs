@@ -32,7 +32,7 @@ const DROPOUT_SHARE: f64 = 0.3;
 const DROPOUT_TIMES: f64 = 8.0;
 
 /// A band of a recorded pair, as wide as the ear's.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct RecordedBand {
     /// Lower edge in Hz.
     pub from_hz: f64,
