@@ -11,13 +11,10 @@ mod tones;
 
 use std::io::Write;
 use std::path::Path;
-use std::path::Path;
 
 use super::{Failure, extend, note, print_json, whole};
 use crate::bench::BenchError;
 use crate::clip::dither::{Dither, WordLength};
-use crate::clip::dither::{Dither, WordLength};
-use crate::clip::write::WavWriter;
 use crate::clip::write::WavWriter;
 
 /// What is said before anything is joined to an amplifier.

@@ -222,3 +222,35 @@ fn every_command_is_documented() {
     }
     assert!(commands >= 14, "{commands}: {help}");
 }
+
+/// A field that openings have only since format 2 is refused in those of format 1, and stands on the page for strangers, or
+/// this fails.
+#[test]
+fn every_later_field_of_an_opening_is_checked_and_described() {
+    let root = std::path::Path::new(env!("CARGO_MANIFEST_DIR"));
+    let read = |file: &str| std::fs::read_to_string(root.join(file)).expect("the file is there");
+    let (record, terms) = (read("src/trial/record.rs"), read("src/trial/terms.rs"));
+    let after = |text: &str, start: &str, end: &str| {
+        let rest = text.split_once(start).expect("it is still called so").1;
+        rest.split_once(end).expect("it ends").0.to_owned()
+    };
+    let checked = after(&record, "fn fits_its_format", "\n    }\n");
+    let described = words(&read("src/trial/FORMAT.md"));
+    let opening = format!("Opening {{{}", after(&record, "pub struct Opening {", "\n}"));
+    let structs = terms.split("pub struct ").skip(1).filter_map(|own| own.split_once("\n}"));
+    let mut fields = 0;
+    for own in structs.map(|(own, _)| own).chain([opening.as_str()]) {
+        for field in own.split("skip_serializing_if = \"Option::is_none\")]\n    pub ").skip(1) {
+            let name = field.split(':').next().unwrap_or_default();
+            // A switch is refused as a whole.
+            let whole = own.starts_with("SwitcherTerms");
+            let refused = whole || checked.contains(&format!(".{name}.is_some()"));
+            assert!(refused, "`Opening::fits_its_format` does not know the field {name}");
+            // Nothing is derived from the rate of a stimulus.
+            let there = name == "rate_hz" || described.contains(name);
+            assert!(there, "src/trial/FORMAT.md does not name the field {name}");
+            fields += 1;
+        }
+    }
+    assert!(fields >= 18, "only {fields} fields were found; is the search still right?");
+}

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use super::{Failure, extend, note, print_json};
 use crate::bench::BenchError;
 use crate::bench::foreseen::{Foreseen, foreseen};
-use crate::bench::null::{Null, null, permuted};
+use crate::bench::null::{null, permuted};
 use crate::bench::recording::Long;
 use crate::clip::dither::{Dither, WordLength};
 use crate::clip::write::WavWriter;
