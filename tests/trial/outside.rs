@@ -467,5 +467,5 @@ fn a_register_whose_end_was_cut_tells_what_it_can_and_what_was_kept_tells_the_re
         assert!(ran.err.contains("was taken away, or written anew"), "{}", ran.err);
         assert!(!json || ran.out.contains("\"seal_held\": false"), "{}", ran.out);
     }
-    refused(here, &["verify", ".", "--seal", "zzzz"], &["--seal", "neither a word"]);
+    refused(here, &["verify", ".", "--seal", "zzzz"], &["--seal", "neither one of the words"]);
 }
