@@ -314,7 +314,7 @@ fn the_command_says_which_record_and_exits_as_it_should() {
     assert!(ran.out.contains("nowhere.jsonl"), "{}", ran.out);
     std::fs::write(&path, &bytes).unwrap();
     refused_receipt(folder.path(), name, "acorn", "12 words");
-    refused_receipt(folder.path(), name, "zzzz", "neither a word");
+    refused_receipt(folder.path(), name, "zzzz", "neither one of the words");
     refused_receipt(folder.path(), name, "", "0 words");
 }
 
