@@ -3,7 +3,7 @@
 //! Comes in: a [`Scene`] (what is to be shown, in words and numbers) and [`Input`]s (keys, clicks, sizes). Goes out:
 //! [`Intent`]s (what the listener wants) and bytes for the terminal. Times are in seconds, sizes in character cells.
 //!
-//! [`update`] and [`render()`] are pure: no clock, no disk, no sound. A [`Scene`] holds no draw, so nothing that is drawn
+//! [`update()`] and [`render()`] are pure: no clock, no disk, no sound. A [`Scene`] holds no draw, so nothing that is drawn
 //! here can depend on which side X is. One table, [`keys::TABLE`], feeds the keys, the help line, the overlay behind
 //! `?` and the words of the plain line mode.
 //!

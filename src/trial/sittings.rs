@@ -312,7 +312,7 @@ impl Sittings {
         found
     }
 
-    /// The sittings in this folder that a wager has [looked at](Opening::is_claimants) so far, oldest first.
+    /// The sittings in this folder that a wager has [looked at](super::record::Opening::is_claimants) so far, oldest first.
     pub fn earlier(&self, wager: &WagerTerms) -> Vec<EarlierSitting> {
         earlier::earlier(&self.folder, &self.entries, wager)
     }
