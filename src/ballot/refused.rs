@@ -9,6 +9,7 @@ use serde::Serialize;
 
 use super::NightError;
 use crate::files;
+use crate::units::printed;
 
 /// Lines that one night's log may hold. What comes after is only counted: a flood must not fill the disk.
 const MOST_LINES: usize = 20_000;
@@ -62,9 +63,24 @@ impl Log {
     pub(crate) fn summary(&mut self) -> Option<String> {
         let counts = std::mem::take(&mut self.counts);
         let words: Vec<String> =
-            counts.into_iter().map(|((asked, why), count)| format!("{asked} {why} {count}")).collect();
+            counts.into_iter().map(|((asked, why), count)| in_words(asked, &why, count)).collect();
         (!words.is_empty()).then(|| format!("refused: {}", words.join(", ")))
     }
+}
+
+/// What was refused, for people: "a vote (not open) 3 times".
+fn in_words(asked: &str, why: &str, times: u64) -> String {
+    let wanted = match asked {
+        "join" => "a seat",
+        "vote" => "a vote",
+        "typed-hand" => "words for the draws",
+        "leave" => "leaving",
+        "return" => "a return",
+        "state" => "a look at the night",
+        "door" => "the door",
+        other => other,
+    };
+    format!("{wanted} ({}) {}", why.replace('-', " "), printed::count(times, "time"))
 }
 
 #[cfg(test)]
@@ -82,7 +98,7 @@ mod tests {
         let text = std::fs::read_to_string(journal.with_extension("refused")).expect("text");
         assert_eq!(text.lines().count(), MOST_LINES);
         assert_eq!(text.lines().next(), Some(r#"{"at_ms":1,"asked":"vote","why":"not-open","seat":3}"#));
-        assert_eq!(log.summary(), Some(format!("refused: vote not-open {}", MOST_LINES + 5)));
+        assert_eq!(log.summary(), Some(format!("refused: a vote (not open) {} times", MOST_LINES + 5)));
         assert_eq!(log.summary(), None);
         let again = Log::beside(&folder.path().join("night.jsonl")).expect("the same log");
         assert_eq!(again.lines, MOST_LINES, "a restart does not start the count anew");

@@ -43,11 +43,11 @@ pub struct CheckArguments {
     /// Measure the sound path too: a direct cable bit for bit, then every filter, latency and noise
     #[arg(long)]
     sound_path: bool,
-    /// Try the switch for real cables: each terminal twice, then parked. Turn the amplifier off or mute it first
+    /// Try the switch for real cables: each terminal twice, then nothing connected. Turn the amplifier off or mute it first
     #[arg(long)]
     switch: bool,
-    /// With --switch: a microphone at the listener's place, an input by name or "default", that holds the sounds of both
-    /// positions against each other
+    /// With --switch: a microphone at the listener's place, an input by name or "default"; do both
+    /// positions sound alike when they are switched?
     #[arg(long, value_name = "NAME", requires = "switch")]
     microphone: Option<String>,
     #[command(flatten)]

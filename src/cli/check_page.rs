@@ -198,10 +198,10 @@ impl Page<'_> {
         let paper = &self.on_paper[index];
         let model = match paper.clips.iter().find(|on| on.clip == clip).and_then(|on| on.expected) {
             Some(Expected::At(size, _)) => {
-                format!(" Model: heard from {} on {}.", paper.scale.words(size), sources.mark(MODEL))
+                format!(" A hearing model expects it from {} {}.", paper.scale.words(size), sources.mark(MODEL))
             }
             Some(Expected::Above(size)) => {
-                format!(" Model: not even heard at {} {}.", paper.scale.words(size), sources.mark(MODEL))
+                format!(" A hearing model does not expect it even at {} {}.", paper.scale.words(size), sources.mark(MODEL))
             }
             None => String::new(),
         };
@@ -288,7 +288,7 @@ pub(super) fn control_words(kind: ControlKind) -> String {
         ControlKind::HeadMovement { metres } => format!("head movement of {:.0} cm", 100.0 * metres),
         ControlKind::Identical => "identical pair".to_owned(),
         ControlKind::Largest { size, scale } => {
-            format!("catch trials at the largest size, {}", scale.words(size))
+            format!("trials at the largest size, {}", scale.words(size))
         }
     }
 }

@@ -13,6 +13,7 @@ mod check_switch;
 mod check_words;
 pub mod demo;
 pub mod devices;
+mod examples;
 mod folded;
 mod harmless;
 pub mod installed;
@@ -175,7 +176,7 @@ const VERSION: &str = PROGRAM.split_at("earwitness ".len()).1;
 
 /// All commands and options.
 fn line() -> clap::Command {
-    <Line as clap::CommandFactory>::command()
+    examples::added(<Line as clap::CommandFactory>::command())
 }
 
 /// Conducts blind listening tests of loudspeaker cables and says honestly what the answers prove.
@@ -274,15 +275,14 @@ fn not_a_value(error: &clap::Error) -> Option<String> {
         "a number such as 0.75"
     } else if source.is::<std::num::ParseIntError>() {
         "a whole number"
-    } else if source.is::<std::net::AddrParseError>() {
-        "an address of this machine and a port, such as 192.168.1.20:8410,"
     } else {
         return None;
     };
     let named = |kind| error.get(kind).map(ToString::to_string);
     let (argument, value) = (named(ContextKind::InvalidArg)?, named(ContextKind::InvalidValue)?);
     let name = argument.split(' ').next().unwrap_or_default();
-    Some(format!("{name} is \"{value}\", but {wanted} is expected"))
+    let point = if value.contains(',') { "; the decimal sign is a point" } else { "" };
+    Some(format!("{name} is \"{value}\", but {wanted} is expected{point}"))
 }
 
 /// An option that the command does not have, with the nearest one that it has.

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::mpsc::TryRecvError;
 use std::time::Duration;
 
-mod addresses;
+pub(super) mod addresses;
 mod rehearse;
 mod show;
 
@@ -17,10 +17,10 @@ use super::{Failure, print_lines};
 use crate::ballot::command::{self, Command};
 use crate::ballot::display::RunningNight;
 use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRequest, PassphraseNeeded};
-use crate::ballot::operating::OperatorPage;
+use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
-use crate::ballot::{NightError, Phase, scene};
+use crate::ballot::{NightError, Phase, hosting, scene};
 use crate::conduct::environment::{asked_to_end, note_requests_to_end};
 use crate::conduct::{HowFar, Preparation, Stopped};
 use crate::player::OutputChoice;
@@ -45,7 +45,7 @@ pub struct NightArguments {
     host: String,
     /// Address of this machine that the phones can reach, such as 192.168.1.20 or 192.168.1.20:8410. Without it only this
     /// machine can take part
-    #[arg(long, value_name = "ADDRESS:PORT", value_parser = listening_address)]
+    #[arg(long, value_name = "ADDRESS:PORT", value_parser = listening_address::<{ hosting::PORT }>)]
     listen: Option<SocketAddr>,
     /// Where the sound goes: `device`, `silent`, or a file ending in `.wav`
     #[arg(long, value_name = "OUTPUT", default_value = "device")]
@@ -95,9 +95,9 @@ pub struct NightArguments {
     /// Seat number of the first ballot
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
     first_seat: u32,
-    /// Where a person switches real cables: this machine's address for the operator's phone, such as 192.168.1.20:8412
+    /// Where a person switches real cables: this machine's address for the operator's phone, such as 192.168.1.20
     /// [default: 127.0.0.1, for a second screen of this machine]
-    #[arg(long, value_name = "ADDRESS")]
+    #[arg(long, value_name = "ADDRESS", value_parser = listening_address::<{ operating::PORT }>)]
     operator: Option<SocketAddr>,
     /// With proof = "measured" in [switcher]: the sound device that records both positions; "default" for the system's
     #[arg(long, value_name = "NAME")]

@@ -42,7 +42,8 @@ pub struct ReportArguments {
     /// Write every figure into this folder too, as SVG and as PDF, as wide as a column of print (85 mm)
     #[arg(long, value_name = "DIR", conflicts_with_all = ["csv", "json", "trials", "dictionary", "methods"])]
     figures: Option<PathBuf>,
-    /// Also write one file with session, tables, journals, register and report, which `verify` checks; of sounds the digests
+    /// Also write session, tables, journals, register and report into one file, which `verify` checks; of sounds it
+    /// holds the digests
     #[arg(long, value_name = "FILE", conflicts_with_all = ["csv", "json", "trials", "dictionary", "methods", "anonymous", "pool"])]
     archive: Option<PathBuf>,
     /// Put the sounds into the archive too

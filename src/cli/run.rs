@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::night::addresses::listening_address;
 use super::progress::Bar;
 use super::{Failure, print_lines};
 use crate::ballot::operating::{self, OperatorPage};
@@ -67,13 +68,13 @@ pub struct RunArguments {
     /// A witness's phone holds the other half of every draw; shows the address to open on it
     #[arg(long)]
     witness: bool,
-    /// With --witness: this machine's address for the phone, such as 192.168.1.20:8411
+    /// With --witness: this machine's address for the phone, such as 192.168.1.20
     /// [default: 127.0.0.1, for a browser on this machine]
-    #[arg(long, value_name = "ADDRESS", requires = "witness")]
+    #[arg(long, value_name = "ADDRESS", requires = "witness", value_parser = listening_address::<PORT>)]
     listen: Option<SocketAddr>,
-    /// Where a person switches real cables: this machine's address for the operator's phone, such as 192.168.1.20:8412
+    /// Where a person switches real cables: this machine's address for the operator's phone, such as 192.168.1.20
     /// [default: 127.0.0.1, for a second screen of this machine]
-    #[arg(long, value_name = "ADDRESS")]
+    #[arg(long, value_name = "ADDRESS", value_parser = listening_address::<{ operating::PORT }>)]
     operator: Option<SocketAddr>,
     /// With proof = "measured" in [switcher]: the sound device that records both positions; "default" for the system's
     #[arg(long, value_name = "NAME")]

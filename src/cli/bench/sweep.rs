@@ -28,7 +28,7 @@ pub(super) struct SweepShape {
     /// How often it is played; the repeats give the standard deviation and show dropouts
     #[arg(long, value_name = "N", default_value_t = 4)]
     repeats: u32,
-    /// Peak in dB relative to full scale: 0 or below
+    /// Peak in dB relative to full scale, 0 or below [default: -12; -40 where `capture` cannot ask]
     #[arg(long, value_name = "DB", allow_negative_numbers = true)]
     pub(super) level: Option<f64>,
     /// Silence before, between and after the sweeps, in seconds

@@ -49,7 +49,7 @@ pub(super) struct TonesArguments {
     /// Sample rate in Hz
     #[arg(long, value_name = "HZ", default_value_t = 48_000)]
     rate: u32,
-    /// Peak in dB below full scale; begin low
+    /// Peak in dB relative to full scale; begin low
     #[arg(long, value_name = "DB", default_value_t = -40.0, allow_negative_numbers = true)]
     level: f64,
     /// How often it is played: of several times the scatter is known, so that two recordings can be told apart

@@ -2,10 +2,8 @@
 
 use std::net::{IpAddr, SocketAddr};
 
-use crate::ballot::hosting::PORT;
-
-/// Understands `192.168.1.20:8410`, `192.168.1.20`, `localhost:8410`, `8410` and `[::1]:8410`.
-pub(super) fn listening_address(text: &str) -> Result<SocketAddr, String> {
+/// Understands `192.168.1.20:8410`, `192.168.1.20`, `localhost:8410`, `8410` and `[::1]:8410`; without a port it is `PORT`.
+pub(in crate::cli) fn listening_address<const PORT: u16>(text: &str) -> Result<SocketAddr, String> {
     let here = IpAddr::from([127, 0, 0, 1]);
     let text = text.trim();
     if let Ok(address) = text.parse::<SocketAddr>() {
@@ -24,7 +22,7 @@ pub(super) fn listening_address(text: &str) -> Result<SocketAddr, String> {
             own => format!("; it has {own}"),
         };
         format!(
-            "\"{text}\" is not an address of this machine: 192.168.1.20:8410, 192.168.1.20, localhost:8410 and 8410 are \
+            "\"{text}\" is not an address of this machine: 192.168.1.20, 192.168.1.20:{PORT}, localhost:{PORT} and {PORT} are \
              understood{own}"
         )
     })

@@ -52,13 +52,19 @@ pub(super) fn controls_missed(case: &Case<'_>) -> Vec<Caveat> {
     when(!names.is_empty(), || Caveat {
         kind: Kind::ControlsMissed,
         weight: Weight::Serious,
-        text: format!(
-            "{} of {} missed the controls that should be heard ({}). Their equipment or hearing could not show even so large a \
-             difference.",
-            names.len(),
-            count(counted.count() as u64, "listener"),
-            listed(&names)
-        ),
+        text: match (&names[..], counted.count()) {
+            ([alone], 1) => format!(
+                "{alone} missed the controls that should be heard: this equipment or hearing could not show even so large a \
+                 difference."
+            ),
+            (_, all) => format!(
+                "{} of {} missed the controls that should be heard ({}). Their equipment or hearing could not show even so \
+                 large a difference.",
+                names.len(),
+                count(all as u64, "listener"),
+                listed(&names)
+            ),
+        },
         remedy: "Check the equipment and the level, train, and sit again.",
     })
 }
