@@ -58,7 +58,7 @@ pub(super) fn tried(session: &Session, microphone: Option<&str>) -> Result<Strin
     Ok(format!(
         "The switch connected each terminal twice and is parked. It took {slowest_ms} ms at most, of the {given_ms} ms that it has. {}",
         sound.as_deref().unwrap_or(
-            "Its own sound was not measured: with --microphone, a microphone at the listener's place holds both positions against each other."
+            "Its own sound was not measured: with --microphone, a microphone at the listener's place compares both positions."
         )
     ))
 }

@@ -143,7 +143,7 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
 
 fn load(path: &Path) -> Result<(Session, StimulusSet), Failure> {
     let session = crate::session::load(path).map_err(Failure::bad)?;
-    note("making the session's stimuli anew, to hold them against the published digests");
+    note("making the session's stimuli again, to compare them with the published digests");
     let stimuli = crate::stimulus::prepare(&session, &NoProgress).map_err(Failure::bad)?;
     Ok((session, stimuli))
 }

@@ -40,7 +40,7 @@ pub fn summary(report: &Report) -> Vec<String> {
     lines.push(format!(
         "{counted} of {} {}{apart}; {}; register announces {}",
         printed::count(all as u64, "sitting"),
-        if counted == 1 { "counts" } else { "count" },
+        if counted == 1 || all == 1 { "counts" } else { "count" },
         printed::count(listeners as u64, "listener"),
         report.register.announced
     ));

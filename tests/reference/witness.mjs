@@ -86,23 +86,23 @@ await ida.addScriptTag({ content: axeSource }).catch(() => {});
 await ida.context().route("**/witness-link", async (route) => { await soon(150); await route.continue(); });
 await ida.fill("input", "Jorin");
 await ida.click("button");
-await until("the first trials", async () => Number(await cell(ida, "Links opened here")) >= 3);
+await until("the first trials", async () => Number(await cell(ida, "Draws opened here")) >= 3);
 await take(ida, "trial");
 
 // Reloaded: the same witness, with everything that it kept.
 const before = Number(await cell(ida, "Receipts kept"));
 await ida.reload();
-await until("trials after a reload", async () => Number(await cell(ida, "Links opened here")) >= 5);
+await until("trials after a reload", async () => Number(await cell(ida, "Draws opened here")) >= 5);
 assert(Number(await cell(ida, "Receipts kept")) > before, "receipts were lost with a reload");
 
 // Asleep: nothing goes on, nothing is lost.
 await ida.context().setOffline(true);
 await soon(1200);
-const asleep = Number((await cell(ida, "Links opened here")));
+const asleep = Number((await cell(ida, "Draws opened here")));
 await soon(800);
-assert(Number(await cell(ida, "Links opened here")) === asleep, "a sleeping phone opened a link");
+assert(Number(await cell(ida, "Draws opened here")) === asleep, "a sleeping phone opened a link");
 await ida.context().setOffline(false);
-await until("trials after sleep", async () => Number(await cell(ida, "Links opened here")) >= asleep + 2);
+await until("trials after sleep", async () => Number(await cell(ida, "Draws opened here")) >= asleep + 2);
 
 // The computer is killed, and the same phone comes back by itself.
 sitting.child.kill("SIGKILL");
@@ -110,8 +110,8 @@ await sitting.ended;
 sitting = sit(["--resume"]);
 await until("the same address", () => sitting.address);
 assert(sitting.address === address, "pages that are open find it again");
-const resumed = Number(await cell(ida, "Links opened here"));
-await until("trials after the kill", async () => Number(await cell(ida, "Links opened here")) >= resumed + 2);
+const resumed = Number(await cell(ida, "Draws opened here"));
+await until("trials after the kill", async () => Number(await cell(ida, "Draws opened here")) >= resumed + 2);
 
 // The phone dies; after a while the sitting goes on under a fresh seal, with another.
 const copyOf = async (page, name) => {
@@ -125,7 +125,7 @@ await ida.context().close();
 const pia = await phone("second");
 await pia.fill("input", "Pia");
 await pia.click("button");
-await until("the second witness's trials", async () => Number(await cell(pia, "Links opened here")) >= 2);
+await until("the second witness's trials", async () => Number(await cell(pia, "Draws opened here")) >= 2);
 await until("the end", async () => /witnessed/.test(await head(pia)), 60000);
 await take(pia, "closed");
 const axe = await pia.evaluate(axeSource + "; axe.run(document, { resultTypes: ['violations'] })").catch((error) => ({ error: String(error) }));

@@ -152,7 +152,7 @@ fn a_session_file_that_was_changed_after_its_sittings_is_named_first() {
     let caveat = report.caveats.iter().find(|one| one.kind.name() == "foreign-journals").expect("said");
     assert_eq!(caveat.weight, Weight::Serious, "nothing else counts");
     let lines = summary(&report).join("\n");
-    assert!(lines.contains("0 of 1 sittings count, 1 of another session file;"), "{lines}");
+    assert!(lines.contains("0 of 1 sitting counts, 1 of another session file;"), "{lines}");
     assert!(lines.contains("! The session file is not the one that 1 journal was made with"), "{lines}");
     assert!(page::page(&report).contains("put back the text that it had then"));
 }

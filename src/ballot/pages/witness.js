@@ -99,14 +99,14 @@
   function openLink(own) {
     var asked = state.asked;
     if (proof("ask", asked.receipt + " " + asked.trial) !== asked.signature) {
-      warning = "Somebody asked for a link without the sitting's signature. It stays closed.";
+      warning = "Somebody asked for your part of a draw without the sitting's signature. It stays closed.";
       return;
     }
     var link = chain(state.commitment, 0)[own.place + 1];
-    if (!link) { warning = "This phone has no more links: it is one witness less from here on."; return; }
+    if (!link) { warning = "This phone has no more parts of draws: it is one witness less from here on."; return; }
     for (var i = 0; i < kept.opened.length; i += 1) {
       if (kept.opened[i][2] === asked.trial && kept.opened[i][0] !== link) {
-        warning = "The computer asked for two links for one trial. The second stays closed.";
+        warning = "The computer asked for two parts for one trial. The second stays closed.";
         return;
       }
     }
@@ -182,9 +182,9 @@
     if (state.at === "stopped") { return "Save your copy. What was recorded is kept."; }
     if (!own && state.at !== "joining") { return "You join again when the next seal is made. Keep this page open."; }
     if (state.at === "joining") { return "Keep this page open and the screen on. It does the rest by itself."; }
-    if (state.at === "asking") { return own.opened ? "Your link is open. Others are awaited." : "Opening your link."; }
-    if (state.at === "trial") { return "Your link was opened when this trial began."; }
-    return "Your next link stays closed until the next trial begins.";
+    if (state.at === "asking") { return own.opened ? "Your part of the draw is open. Others are awaited." : "Opening your part of the draw."; }
+    if (state.at === "trial") { return "Your part of the draw was opened when this trial began."; }
+    return "Your next part stays closed until the next trial begins.";
   }
   function copy() {
     var opened = [];
@@ -228,7 +228,7 @@
     var names = [];
     for (var i = 0; i < state.witnesses.length; i += 1) { names.push(state.witnesses[i].name); }
     row(table, "Witnesses", names.join(", ") || "none");
-    row(table, "Links opened here", String(kept.opened.length));
+    row(table, "Draws opened here", String(kept.opened.length));
     row(table, "Receipts kept", String(kept.receipts.length));
     main.appendChild(table);
     if (!memory) {

@@ -21,7 +21,7 @@ pub(super) fn section(report: &Report) -> Markup {
             } }
             p {
                 "You do not need this program: the format is one page, in appendix E on a screen, and a page of Python checks it. "
-                "If you kept a receipt, hold it against the journal: "
+                "If you kept a receipt, compare it with the journal: "
                 code { "earwitness verify --receipt WORDS JOURNAL" } ". The hashes prove the order of the records. Only a "
                 "receipt kept elsewhere shows that nobody wrote a whole file anew."
             }

@@ -58,7 +58,7 @@ pub(super) fn section(report: &Report) -> Markup {
                 },
                 Some(_) => p.notes {
                     "Nothing was simulated. What people heard besides the music, such as the click of a relay or steps in the next room, "
-                    "is not in any file: " code { "check --switch --microphone" } " holds a relay's sounds against each other beforehand."
+                    "is not in any file: " code { "check --switch --microphone" } " compares a relay's sounds at both positions beforehand."
                 },
             }
         }
@@ -254,7 +254,7 @@ fn differences(report: &Report) -> Markup {
             h3 { "How large the " (traced("difference", "response")) " is" }
             (facts_table(
                 "Differences",
-                &html! { "At the loudspeaker's terminals. Appendix A holds each clip against what listeners can just hear." },
+                &html! { "At the loudspeaker's terminals. Appendix A compares each clip with what listeners can just hear." },
                 "comparison",
                 differences.iter().map(|facts| (facts.comparison.as_str(), facts.facts.as_slice())),
             ))

@@ -109,7 +109,7 @@ pub(super) fn section(report: &Report) -> Markup {
                 p {
                     label for="self-check-kept" { "A receipt that you kept" } " "
                     input id="self-check-kept" type="text" size="40" autocomplete="off" spellcheck="false"; " "
-                    button id="self-check-hold" type="button" { "Hold it against the journals" }
+                    button id="self-check-hold" type="button" { "Compare it with the journals" }
                 }
                 p {
                     label for="self-check-copy" { "A copy that a witness saved" } " "

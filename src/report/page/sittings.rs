@@ -153,7 +153,7 @@ fn inputs(report: &Report) -> Markup {
         @if !report.inputs.is_empty() {
             h4 { "Files that the sittings read" }
             p {
-                "Each sitting sealed length and SHA-256 of each file before its first trial. They are held against what "
+                "Each sitting sealed length and SHA-256 of each file before its first trial. They are compared with what "
                 "stands in the folder now."
             }
         }

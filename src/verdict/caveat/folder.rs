@@ -63,7 +63,7 @@ pub(super) fn foreign_journals(case: &Case<'_>) -> Vec<Caveat> {
 
 /// What to do where the register and the folder do not fit.
 const ASK_FOR_ALL: &str =
-    "Ask for the whole session folder, and hold each journal against the receipt that its listener kept.";
+    "Ask for the whole session folder, and compare each journal with the receipt that its listener kept.";
 
 pub(super) fn register_broken(case: &Case<'_>) -> Vec<Caveat> {
     let problem = case.evidence.register.problem.iter();
