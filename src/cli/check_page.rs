@@ -198,10 +198,18 @@ impl Page<'_> {
         let paper = &self.on_paper[index];
         let model = match paper.clips.iter().find(|on| on.clip == clip).and_then(|on| on.expected) {
             Some(Expected::At(size, _)) => {
-                format!(" A hearing model expects it from {} {}.", paper.scale.words(size), sources.mark(MODEL))
+                format!(
+                    " A hearing model expects it from {} {}.",
+                    paper.scale.words(size),
+                    sources.mark(MODEL)
+                )
             }
             Some(Expected::Above(size)) => {
-                format!(" A hearing model does not expect it even at {} {}.", paper.scale.words(size), sources.mark(MODEL))
+                format!(
+                    " A hearing model does not expect it even at {} {}.",
+                    paper.scale.words(size),
+                    sources.mark(MODEL)
+                )
             }
             None => String::new(),
         };

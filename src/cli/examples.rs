@@ -102,7 +102,10 @@ const LIST: &[Examples] = &[
     ),
     (&["bench", "distortion"], &[("earwitness bench distortion flex.wav --against thick.wav", "")]),
     (&["bench", "tones"], &[("earwitness bench tones --signal smpte --out tones.wav", "")]),
-    (&["bench", "impedance"], &[("earwitness bench impedance z.wav --resistor \"10 ohm\" --out tower.csv", "")]),
+    (
+        &["bench", "impedance"],
+        &[("earwitness bench impedance z.wav --resistor \"10 ohm\" --out tower.csv", "")],
+    ),
     (&["bench", "null"], &[("earwitness bench null a.wav b.wav --baseline a2.wav", "")]),
     (&["bench", "report"], &[("earwitness bench report flex.wav thick.wav --out bench.html", "")]),
     (&["completions"], &[("earwitness completions bash > earwitness.bash", "")]),
