@@ -33,7 +33,7 @@ const LIST: &[Examples] = &[
     (
         &["plan"],
         &[
-            ("earwitness plan --proportion 0.75", "trials that find who is right 75 % of the time"),
+            ("earwitness plan --proportion 0.75", "to find who is right 75 % of the time"),
             ("earwitness plan --trials 16", "the smallest difference that 16 trials find"),
             ("earwitness plan --session my-panel", "what a declared panel can show"),
         ],
@@ -42,22 +42,22 @@ const LIST: &[Examples] = &[
         &["audition"],
         &[
             ("earwitness audition my-bet", "A and B by name"),
-            ("earwitness audition my-panel --train --listener \"Panel 01\"", "with answers told"),
+            ("earwitness audition my-panel --train --listener \"Panel 01\"", "answers told"),
         ],
     ),
     (
         &["run"],
         &[
             ("earwitness run my-bet --listener Ida", "a sitting"),
-            ("earwitness run my-bet --listener Ida --witness --listen 192.168.1.20", "with a phone"),
-            ("earwitness run my-bet --listener Try --output silent --simulate 0.8", "nobody listens"),
+            ("earwitness run my-bet --listener Ida --witness --listen 192.168.1.20", ""),
+            ("earwitness run my-bet --listener Try --output silent --simulate 0.8", ""),
         ],
     ),
     (&["witness"], &[("earwitness witness 192.168.1.20:8411 CODE --name Jorin", "")]),
     (
         &["night"],
         &[
-            ("earwitness night my-night --ballots ballots.html", "paper, before the evening"),
+            ("earwitness night my-night --ballots ballots.html", "paper ballots"),
             ("earwitness night my-night --listen 192.168.1.20", "the evening"),
             ("earwitness night my-night --show", "its results, another day"),
         ],
@@ -73,7 +73,7 @@ const LIST: &[Examples] = &[
         &["report"],
         &[
             ("earwitness report my-bet", "my-bet/report/report.html"),
-            ("earwitness report my-panel --anonymous --figures figures", "for a publication"),
+            ("earwitness report my-panel --anonymous --figures figures", "to publish"),
             ("earwitness report my-panel --archive panel.tar", "everything in one file"),
         ],
     ),
