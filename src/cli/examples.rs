@@ -130,11 +130,13 @@ fn said(lines: &[(&str, &str)]) -> String {
     let mut text = "Examples:".to_owned();
     for (line, purpose) in lines {
         text.push_str("\n  ");
-        match purpose.len() {
-            0 => text.push_str(line),
-            behind if widest + behind + 6 <= 78 => text.push_str(&format!("{line:<widest$}  # {purpose}")),
-            _ => text.push_str(&format!("{line}  # {purpose}")),
-        }
+        let behind = match purpose.len() {
+            0 => String::new(),
+            behind if widest + behind + 6 <= 78 => format!("{:1$}  # {purpose}", "", widest - line.len()),
+            _ => format!("  # {purpose}"),
+        };
+        text.push_str(line);
+        text.push_str(&behind);
     }
     text
 }

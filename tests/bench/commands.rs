@@ -198,7 +198,8 @@ fn a_file_longer_than_ten_minutes_is_refused_by_every_command() {
     let mut file = std::fs::File::create(folder.join("long.wav")).unwrap();
     file.write_all(&wav(8000, 2, 16, 1, &[], bytes)).unwrap();
     file.set_len(u64::from(bytes) + 44).unwrap();
-    write(&folder.join("short.wav"), 8000, &[&[0.1; 8000], &[0.1; 8000]]);
+    let short = vec![0.1; 8000];
+    write(&folder.join("short.wav"), 8000, &[&short, &short]);
     for arguments in [
         &["response", "long.wav"][..],
         &["response", "short.wav", "--sweep", "long.wav"],
