@@ -42,6 +42,9 @@ pub fn resampled_frames(frames: usize, from_hz: u32, to_hz: u32) -> usize {
     (frames as u128 * u128::from(to_hz)).div_ceil(u128::from(from_hz.max(1))) as usize
 }
 
+/// Fills a block with the frames from a place on.
+type Reading<'r, E> = dyn FnMut(u64, &mut [f32]) -> Result<(), E> + 'r;
+
 /// Resamples sound of any length from any place on (rubato's synchronous FFT resampler in double precision, squared
 /// Blackman-Harris window, delay removed). A transform reaches no farther than the chunk after its own: so every stretch of
 /// a sound has the samples that the whole has, to the last bit.
@@ -87,7 +90,7 @@ impl Resampling {
         &mut self,
         start: u64,
         count: usize,
-        read: &mut dyn FnMut(u64, &mut [f32]) -> Result<(), E>,
+        read: &mut Reading<'_, E>,
     ) -> Result<Vec<f32>, E> {
         const FITS: &str = "buffers are as long as a chunk";
         let Self { resampler, channels } = self;
