@@ -86,12 +86,7 @@ impl Resampling {
     ///
     /// # Errors
     /// Those of `read`.
-    pub fn frames<E>(
-        &mut self,
-        start: u64,
-        count: usize,
-        read: &mut Reading<'_, E>,
-    ) -> Result<Vec<f32>, E> {
+    pub fn frames<E>(&mut self, start: u64, count: usize, read: &mut Reading<'_, E>) -> Result<Vec<f32>, E> {
         const FITS: &str = "buffers are as long as a chunk";
         let Self { resampler, channels } = self;
         let (channels, taken, given) =
