@@ -13,9 +13,10 @@ use earwitness::session::Session;
 use earwitness::stimulus::StimulusSet;
 use earwitness::switcher::{Switch, SwitchError, Terminal};
 use earwitness::trial::{Digest, Record, journal, verify};
+use earwitness::{evidence, report};
 
 use super::stage::{Host, Phone, Recorder, Reply, raw, real_environment, request, request_of, stimuli};
-use crate::commands::{json, succeeded};
+use crate::commands::succeeded;
 use crate::screen::cables::virtual_bench;
 
 /// The operator, as a program: the page's requests, without the page.
@@ -164,6 +165,7 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
     let mut session = cables(folder.path(), table);
     // A rest is offered after half a second of music.
     session.rest_after_minutes = 0.5 / 60.0;
+    let agreed = session.clone();
     let (log, dies) = (Arc::new(Mutex::new(Vec::new())), Arc::new(AtomicBool::new(false)));
     let (kept, dying, connected) = (Arc::clone(&log), Arc::clone(&dies), Arc::clone(&log));
     let host = Host::start(move || {
@@ -194,9 +196,11 @@ fn a_room_of_thirty_hears_real_cables_by_relay_and_by_operator_and_a_dying_switc
     let (first, last) = (votes[0], votes[votes.len() - 1]);
     assert!(measured.len() == 3 && measured[0] < first && measured[2] > last, "{measured:?} {first} {last}");
     assert!((first..last).contains(&measured[1]), "{measured:?} {first} {last}");
-    let report = json(folder.path(), &["report", ".", "--json"]);
-    let said = report["caveats"].to_string();
-    assert!(said.contains("could not be told apart by measurement either"), "{said}");
+    let readings = vec![evidence::folder(&agreed.sittings_folder(), None).expect("the folder can be read")];
+    let report = report::report(&agreed, readings, evidence::Options::default());
+    let said: Vec<&str> = report.caveats.iter().map(|caveat| caveat.text.as_str()).collect();
+    let told = said.iter().any(|text| text.contains("could not be told apart by measurement either"));
+    assert!(told, "{said:?}");
     let log = log.lock().expect("the log").clone();
     // Whatever was presented, the one at which it died, and three times two positions that were measured.
     let presented: usize = presentations(&records).iter().sum();

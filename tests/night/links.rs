@@ -230,7 +230,8 @@ fn a_trial_begins_when_the_phones_that_are_there_have_opened_it() {
     let read = journal::read(&path).expect("a journal");
     for (linked, late) in [(&ida, false), (&ola, false), (&eva, true)] {
         let copy = linked.copy(folder.path(), &read);
-        let held = earwitness(folder.path(), &["verify", ".", "--witness", &copy]);
+        // The journal by itself: the stage's sounds are shorter than a session file may agree on.
+        let held = earwitness(folder.path(), &["verify", path.to_str().expect("text"), "--witness", &copy]);
         assert_eq!(held.code, 0, "{}{}", held.out, held.err);
         assert_eq!(held.out.contains("1 link came too late and was passed over"), late, "{}", held.out);
     }

@@ -67,6 +67,8 @@ def plan_of(opening, draws, plan, answered):
         stretches = [list(trials) for _, trials in groupby(plan[answered:], key=lambda trial: trial[0])]
         return plan[:answered] + [trial for stretch in stretches for trial in draws.shuffle(stretch)]
     terms, stimuli = opening["terms"], opening["stimuli"]
+    place = lambda s: ("level" in s, s["control"] is not None, s["control"] or 0, s["comparison"], s["clip"], s.get("level", 0))
+    assert opening["format"] == 1 or stimuli == sorted(stimuli, key=place), "order of the stimuli"
     once = opening["once"] = once_of(opening, draws)
     controls, comparisons = range(len(terms["controls"])), range(len(terms["comparisons"]))
     real = [s for s in stimuli if s["control"] is None and "level" not in s]

@@ -382,3 +382,21 @@ fn a_pair_of_stimuli_that_is_renamed_is_refused() {
         assert!(refused, "{is}");
     }
 }
+
+/// Found as attack 1,923 of every kind: two pairs of stimuli that change places change what was heard, and no count.
+#[test]
+fn pairs_of_stimuli_that_change_places_are_refused() {
+    let honest = kit::in_memory(&kit::full(Protocol::Abx), 91).finish().journal.bytes;
+    let mut changed = bodies(&honest);
+    let mut line: Value = serde_json::from_str(&format!("{{{}}}", &changed[0][1..])).expect("a record");
+    let stimuli = line["record"]["stimuli"].as_array_mut().expect("a list");
+    for (one, other) in [(0, 1), (0, 9), (3, 4)] {
+        stimuli.swap(one, other);
+    }
+    let text = line.to_string();
+    changed[0] = format!(",{}", &text[1..text.len() - 1]);
+    let found = checked(&chained(&changed)).expect("a journal");
+    assert!(!found.is_sound(), "other clips were heard: {}", told(&found));
+    let said = format!("{:?}", found.problems);
+    assert!(said.contains("not in the order of comparisons"), "{said}");
+}

@@ -45,6 +45,16 @@ pub(super) fn opening(opening: &Opening) -> Result<(), String> {
         .iter()
         .all(|stimulus| kinds.insert((stimulus.comparison, stimulus.clip, stimulus.control, stimulus.level)));
     allowed(once || opening.format < 2, "two pairs of stimuli are of the same comparison, clip and control")?;
+    // A draw names a pair by its place: who lets two of them change places changes what was heard in every trial on them.
+    let place = |of: &StimulusTerms| {
+        let after = (of.level.is_some(), of.control.is_some(), of.control);
+        (after, of.comparison, of.clip, of.level)
+    };
+    let in_order = opening.stimuli.is_sorted_by_key(place);
+    allowed(
+        in_order || opening.format < 2,
+        "the pairs of stimuli are not in the order of comparisons, controls and sizes",
+    )?;
     let at_home =
         |stimulus: &StimulusTerms| terms.comparisons[stimulus.comparison].clips.contains(&stimulus.clip);
     let at_home = opening.stimuli.iter().all(at_home);
