@@ -52,7 +52,9 @@ pub trait Samples {
 fn inside(start: i64, wanted: usize, frames: usize) -> (usize, usize, usize) {
     let from = start.clamp(0, frames as i64);
     let to = (start + wanted as i64).clamp(from, frames as i64);
-    (from as usize, (from - start) as usize, (to - from) as usize)
+    // A request that lies wholly before or behind the samples gets none of them, at a place that it has.
+    let at = (from - start).clamp(0, wanted as i64);
+    (from as usize, at as usize, (to - from) as usize)
 }
 
 impl<S: Samples + ?Sized> Samples for &S {
