@@ -9,8 +9,8 @@ use earwitness::stats::Protocol;
 use earwitness::stimulus::marks::Usual;
 use earwitness::stimulus::recorded::{MarkFacts, RecordedFacts, Telltale};
 use earwitness::trial::against::{self, Receipt};
-use earwitness::trial::verify::{Answered, Checked};
 use earwitness::trial::journal;
+use earwitness::trial::verify::{Answered, Checked};
 use serde_json::Value;
 
 use super::{balanced, hands, kit, night, rounds, sizes, witness};
@@ -106,7 +106,10 @@ fn of_every_kind() -> Vec<(&'static str, Vec<u8>)> {
     vec![
         ("everything on", crate::fuzz::honest()),
         ("rounds of real cables", disturbed(&cables, 77, 2)),
-        ("rounds for two intervals", disturbed(&rounds::over_cables(kit::full(Protocol::TwoAfc), true), 78, 1)),
+        (
+            "rounds for two intervals",
+            disturbed(&rounds::over_cables(kit::full(Protocol::TwoAfc), true), 78, 1),
+        ),
         ("recordings", disturbed(&of_recordings(), 93, 1)),
         ("a panel", disturbed(&balanced::balanced(Protocol::Abx), 94, 1)),
         ("a witnessed sitting", watched.finish().journal.bytes),
@@ -171,7 +174,8 @@ fn reshape(bodies: &mut [String], dice: &mut Dice) {
         Value::Bool(value) => *value = !*value,
         Value::Number(number) if number.is_u64() => {
             let value = number.as_u64().unwrap_or(0);
-            let others = [value.wrapping_add(1), value.saturating_sub(1), 0, 1, value * 2, u64::from(u32::MAX)];
+            let others =
+                [value.wrapping_add(1), value.saturating_sub(1), 0, 1, value * 2, u64::from(u32::MAX)];
             *place = Value::from(others[dice.below(others.len())]);
         }
         Value::Number(number) => {
@@ -183,7 +187,8 @@ fn reshape(bodies: &mut [String], dice: &mut Dice) {
             0 => text.push('x'),
             1 => drop(text.pop()),
             _ => {
-                let others = ["a", "b", "same", "first", "two", "phone", "paper", "all-trials", "stopped-early", ""];
+                let others =
+                    ["a", "b", "same", "first", "two", "phone", "paper", "all-trials", "stopped-early", ""];
                 others[dice.below(others.len())].clone_into(text);
             }
         },
@@ -345,21 +350,29 @@ fn journals_of_every_kind_changed_and_chained_anew_are_refused_or_say_the_same()
                 let changes = changes(records, &values(&forged));
                 if told(&other) != told(sound) {
                     let by_people = changes.iter().any(|change| is_said(change));
-                    assert!(by_people, "attack {attack} on {kind} changed a result: {changes:?} {changed:#?}");
+                    assert!(
+                        by_people,
+                        "attack {attack} on {kind} changed a result: {changes:?} {changed:#?}"
+                    );
                     assert_eq!(drawn(&other), drawn(sound), "attack {attack} on {kind}: {changes:?}");
                     otherwise += 1;
                 }
                 let kept = sound.receipt.expect("a receipt").hex();
                 assert_ne!(against::receipt(&other, &kept), Ok(Receipt::Whole), "attack {attack}");
                 for change in changes {
-                    assert!(!DERIVED.contains(&change.as_str()), "attack {attack} on {kind}: {change} was believed");
+                    assert!(
+                        !DERIVED.contains(&change.as_str()),
+                        "attack {attack} on {kind}: {change} was believed"
+                    );
                     believed.entry(change).or_insert((0, kind)).0 += 1;
                 }
             }
             _ => refused += 1,
         }
     }
-    eprintln!("{refused} of {attacks} were refused; {otherwise} said otherwise what people had said, which the receipt tells");
+    eprintln!(
+        "{refused} of {attacks} were refused; {otherwise} said otherwise what people had said, which the receipt tells"
+    );
     for (change, (times, kind)) in &believed {
         eprintln!("  {times:6} {change} ({kind})");
     }
