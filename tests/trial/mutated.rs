@@ -242,7 +242,9 @@ fn changes(honest: &[Value], changed: &[Value]) -> Vec<String> {
     } else {
         let count = |records: &[Value]| {
             let mut counts = BTreeMap::<String, i64>::new();
-            records.iter().for_each(|record| *counts.entry(kind(record)).or_default() += 1);
+            for record in records {
+                *counts.entry(kind(record)).or_default() += 1;
+            }
             counts
         };
         let (one, other) = (count(honest), count(changed));
