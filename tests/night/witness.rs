@@ -127,7 +127,8 @@ fn a_second_terminal_is_a_witness_while_the_computer_is_killed_again_and_again()
         waits[waits.len() / 2],
         waits[waits.len() - 1]
     );
-    assert!(waits[waits.len() / 2] < 50, "{waits:?}");
+    // A witness's program that asked now and then, instead of being told, would take a second.
+    assert!(waits[waits.len() / 2] < 500, "{waits:?}");
 }
 
 /// One request, as it stands; the answer's status and body.
