@@ -123,3 +123,24 @@ fn nothing_of_where_or_when_it_was_built_is_compiled_in() {
         assert!(!build.contains(word), "the build script uses {word}");
     }
 }
+
+/// Cargo strips what it links only where the program's own crate has the settings of its profile: an override for that crate by name,
+/// even of its optimisation alone, makes the released program 6 MB larger.
+#[test]
+fn no_override_of_a_profile_names_the_program_itself() {
+    let text = std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("Cargo.toml"))
+        .expect("a manifest");
+    let manifest: toml::Table = text.parse().expect("TOML");
+    let mut overridden = 0;
+    for (name, profile) in manifest["profile"].as_table().expect("profiles") {
+        let Some(crates) = profile.get("package").and_then(toml::Value::as_table) else { continue };
+        let named = crates.keys().any(|spec| spec.split('@').next() == Some("earwitness"));
+        assert!(!named, "profile {name} would not be stripped");
+        overridden += crates.len();
+    }
+    // A level for every other crate is one for macros and build scripts too, which run for less time than that takes.
+    let all = &manifest["profile"]["release"]["package"]["*"];
+    assert!(all.get("codegen-units").is_some() && all.get("opt-level").is_none(), "{all}");
+    assert!(overridden > 10, "{overridden} overrides: read from the wrong place");
+    assert_eq!(manifest["profile"]["release"]["strip"].as_str(), Some("symbols"));
+}
