@@ -5,7 +5,7 @@ use crate::stats::protocol::Definition;
 
 /// Text of a valid session with every common key explained.
 pub fn template() -> String {
-    let remarks = Protocol::ALL.map(Definition::of).map(|own| format!("# {:<14} {}", own.name, own.about));
+    let remarks = Protocol::ALL.map(|own| format!("# {:<14} {}", Definition::of(own).name, own.about()));
     include_str!("template.toml").replacen("# {protocols}", &remarks.join("\n"), 1)
 }
 

@@ -216,8 +216,6 @@ pub struct Definition {
     pub protocol: Protocol,
     /// Its name in files and on the command line.
     pub name: &'static str,
-    /// What it is, for whoever writes a session.
-    pub about: &'static str,
     /// Its name as people say it.
     pub title: &'static str,
     /// What kind of question it is.

@@ -164,7 +164,7 @@ fn each_protocol_says_what_it_means_on_each_surface() {
         let names: Vec<&str> = definition.alternatives.iter().map(|alternative| alternative.name).collect();
         let row = format!("| {protocol} | {} | {} |", orders.join(" "), names.join(" "));
         assert!(include_str!("../../src/trial/FORMAT.md").contains(&row), "{row} is missing in FORMAT.md");
-        let remark = format!("\n# {:<14} {}\n", definition.name, definition.about);
+        let remark = format!("\n# {:<14} {}\n", definition.name, protocol.about());
         assert!(template().contains(&remark), "{protocol}: no remark");
         // What phones and the room's display put into words in English, where they know the protocol.
         let texts: serde_json::Value =

@@ -15,6 +15,11 @@ macro_rules! protocols {
         impl Protocol {
             /// Every protocol, in the order of the documentation.
             pub const ALL: [Self; [$(stringify!($protocol)),*].len()] = [$(Self::$protocol),*];
+
+            /// What it is, for whoever writes a session.
+            pub const fn about(self) -> &'static str {
+                match self { $(Self::$protocol => $about,)* }
+            }
         }
 
         /// The definition of a protocol.
@@ -26,13 +31,13 @@ macro_rules! protocols {
 
 protocols! {
     Abx ABX "A and B are known, X is one of them: which?",
-    DuoTrio DUO_TRIO "One reference, then two: which one is the reference? (ISO 10399)",
-    Triangle TRIANGLE "Three, two of them alike: which is the odd one? (ISO 4120)",
-    Tetrad TETRAD "Four, two of each: which two belong together? (specified tetrad pairs them into two groups of two)",
-    TwoAfc TWO_AFC "Two, differing in a named attribute: which has more of it? (ISO 5495)",
-    Preference PREFERENCE "Two: which is preferred? (two-sided, no right answer)",
-    SameDifferent SAME_DIFFERENT "Two, alike or not: same or different?",
-    ANotA A_NOT_A "One reference, then one: is it the reference? (ISO 8588, with the reference at hand)",
+    DuoTrio DUO_TRIO "a reference, then two: which one is the same as the reference?",
+    Triangle TRIANGLE "three, two of them alike: which one is different?",
+    Tetrad TETRAD "four, two of each: sort them into two pairs that sound the same",
+    TwoAfc TWO_AFC "two: which is, for example, brighter? (needs `attribute`, and `attribute_side` or sides = \"two\")",
+    Preference PREFERENCE "two: which do you prefer? (there is no right answer)",
+    SameDifferent SAME_DIFFERENT "two: do they sound the same, or different?",
+    ANotA A_NOT_A "side A is the reference, X is A or B: is X the same as the reference?",
 }
 
 use Side::{A, B};
@@ -49,7 +54,6 @@ const fn alternative(name: &'static str, label: &'static str) -> Alternative {
 static ABX: Definition = Definition {
     protocol: Protocol::Abx,
     name: "abx",
-    about: "A and B are known, X is one of them: which?",
     title: "ABX",
     asks: Asks::Difference,
     question: "Is X the same as A or as B?",
@@ -65,7 +69,6 @@ static ABX: Definition = Definition {
 static DUO_TRIO: Definition = Definition {
     protocol: Protocol::DuoTrio,
     name: "duo-trio",
-    about: "a reference, then two: which one is the same as the reference?",
     title: "duo-trio",
     asks: Asks::Difference,
     question: "Which one is the same as the reference R?",
@@ -84,7 +87,6 @@ static DUO_TRIO: Definition = Definition {
 static TRIANGLE: Definition = Definition {
     protocol: Protocol::Triangle,
     name: "triangle",
-    about: "three, two of them alike: which one is different?",
     title: "triangle",
     asks: Asks::Difference,
     question: "Which one is different?",
@@ -107,7 +109,6 @@ static TRIANGLE: Definition = Definition {
 static TETRAD: Definition = Definition {
     protocol: Protocol::Tetrad,
     name: "tetrad",
-    about: "four, two of each: sort them into two pairs that sound the same",
     title: "tetrad",
     asks: Asks::Difference,
     question: "Sort the four into two pairs that sound the same.",
@@ -127,7 +128,6 @@ static TETRAD: Definition = Definition {
 static TWO_AFC: Definition = Definition {
     protocol: Protocol::TwoAfc,
     name: "two-afc",
-    about: "two: which is, for example, brighter? (needs `attribute`, and `attribute_side` or sides = \"two\")",
     title: "2-AFC",
     asks: Asks::Attribute,
     question: "Which of the two is {attribute}?",
@@ -143,7 +143,6 @@ static TWO_AFC: Definition = Definition {
 static PREFERENCE: Definition = Definition {
     protocol: Protocol::Preference,
     name: "preference",
-    about: "two: which do you prefer? (there is no right answer)",
     title: "paired preference",
     asks: Asks::Preference,
     question: "Which of the two do you prefer?",
@@ -159,7 +158,6 @@ static PREFERENCE: Definition = Definition {
 static SAME_DIFFERENT: Definition = Definition {
     protocol: Protocol::SameDifferent,
     name: "same-different",
-    about: "two: do they sound the same, or different?",
     title: "same-different",
     asks: Asks::Difference,
     question: "Do the two sound the same, or different?",
@@ -178,7 +176,6 @@ static SAME_DIFFERENT: Definition = Definition {
 static A_NOT_A: Definition = Definition {
     protocol: Protocol::ANotA,
     name: "a-not-a",
-    about: "side A is the reference, X is A or B: is X the same as the reference?",
     title: "A-not-A with a reference",
     asks: Asks::Difference,
     question: "Is X the same as the reference R?",
