@@ -106,7 +106,7 @@ impl<'s> Builder<'s> {
             sittings.sort_by(|a, b| (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1)));
         }
         for (_, _, gathered) in &mut sittings {
-            let OpeningFacts { session, terms: (terms, format), night, .. } = &gathered.opening;
+            let OpeningFacts { session, terms, format, night, .. } = &gathered.opening;
             if *session != digest {
                 gathered.state = State::Foreign;
             } else if !self.alone

@@ -143,8 +143,10 @@ pub struct OpeningFacts {
     pub commitment: Digest,
     /// Digest of the session file.
     pub session: Digest,
-    /// What was agreed, in the fields that this format has.
-    pub terms: (Box<Terms>, u32),
+    /// What was agreed, in the fields that the format has.
+    pub terms: Box<Terms>,
+    /// The format of the journal.
+    pub format: u32,
     /// Digest of the register's line.
     pub register: Digest,
     /// Which sitting of its folder it is, where the journal says so.
@@ -175,7 +177,8 @@ impl OpeningFacts {
             file_is_public: opening.alias.as_ref().is_none_or(|alias| *alias == opening.listener),
             commitment: opening.commitment,
             session: opening.session,
-            terms: (Box::new(opening.terms.clone()), opening.format),
+            terms: Box::new(opening.terms.clone()),
+            format: opening.format,
             register: opening.register,
             sitting: opening.sitting,
             output: opening.output.clone(),
