@@ -414,4 +414,16 @@ fn pairs_of_stimuli_that_change_places_are_refused() {
     assert!(!found.is_sound(), "other clips were heard: {}", told(&found));
     let said = format!("{:?}", found.problems);
     assert!(said.contains("not in the order of comparisons"), "{said}");
+    // A pair that stands there twice is out of order as well: the second would be another kind.
+    let mut changed = bodies(&honest);
+    let mut line: Value = serde_json::from_str(&format!("{{{}}}", &changed[0][1..])).expect("a record");
+    let stimuli = line["record"]["stimuli"].as_array_mut().expect("a list");
+    for key in ["comparison", "clip", "control"] {
+        stimuli[1][key] = stimuli[0][key].clone();
+    }
+    let text = line.to_string();
+    changed[0] = format!(",{}", &text[1..text.len() - 1]);
+    let found = checked(&chained(&changed)).expect("a journal");
+    let said = format!("{:?}", found.problems);
+    assert!(said.contains("each of them once"), "{said}");
 }

@@ -1,7 +1,5 @@
 //! What an opening must be for a sitting to follow it.
 
-use std::collections::BTreeSet;
-
 use super::allowed;
 use crate::session::Takes;
 use crate::stimulus::recorded::Telltale;
@@ -38,22 +36,16 @@ pub(super) fn opening(opening: &Opening) -> Result<(), String> {
             && stimulus.control.is_none_or(|control| control < terms.controls.len())
     });
     allowed(fitting, "a stimulus names a comparison, clip or control that does not exist")?;
-    // Whoever renames a pair makes it the second of another kind, and what was heard becomes something else.
-    let mut kinds = BTreeSet::new();
-    let once = opening
-        .stimuli
-        .iter()
-        .all(|stimulus| kinds.insert((stimulus.comparison, stimulus.clip, stimulus.control, stimulus.level)));
-    allowed(once || opening.format < 2, "two pairs of stimuli are of the same comparison, clip and control")?;
-    // A draw names a pair by its place: who lets two of them change places changes what was heard in every trial on them.
+    // A draw names a pair by its place: who lets two of them change places, or makes a pair the second of another kind, changes
+    // what was heard in every trial on them.
     let place = |of: &StimulusTerms| {
         let after = (of.level.is_some(), of.control.is_some(), of.control);
         (after, of.comparison, of.clip, of.level)
     };
-    let in_order = opening.stimuli.is_sorted_by_key(place);
+    let in_order = opening.stimuli.is_sorted_by(|one, next| place(one) < place(next));
     allowed(
         in_order || opening.format < 2,
-        "the pairs of stimuli are not in the order of comparisons, controls and sizes",
+        "the pairs of stimuli are not in the order of comparisons, controls and sizes, each of them once",
     )?;
     let at_home =
         |stimulus: &StimulusTerms| terms.comparisons[stimulus.comparison].clips.contains(&stimulus.clip);
