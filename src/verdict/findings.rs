@@ -14,10 +14,12 @@ use crate::stats::mixture::Mixture;
 use crate::stats::one::Analysis;
 use crate::stats::panel::{Heterogeneity, PanelAnalysis};
 use crate::stats::population::Population;
+use crate::stats::protocol::{Definition, Inquiry};
 use crate::stats::room::{Distribution, RoomResult};
 use crate::stats::similarity::Similarity;
 use crate::stats::tally::{self, Tally};
 use crate::trial::Decision;
+use crate::units::printed;
 
 /// The test behind a verdict.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -179,6 +181,37 @@ pub struct ComparisonResult {
     /// How much of the difference was needed, where that is what was asked.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub threshold: Option<ThresholdFindings>,
+}
+
+impl ComparisonResult {
+    /// How all answers lean, in the words of every surface: "same as A" said 13 times (the right answer in 12 trials), and what
+    /// follows from that. Nothing without answers.
+    pub fn leans(&self, inquiry: Inquiry, attribute: Option<&str>) -> Option<String> {
+        let lean = self.lean.as_ref()?;
+        let definition = Definition::of(inquiry.protocol);
+        let mut words: Vec<String> = definition
+            .alternatives
+            .iter()
+            .zip(&lean.given)
+            .enumerate()
+            .map(|(at, (alternative, &given))| {
+                let said = format!(
+                    "\u{201c}{}\u{201d} said {}",
+                    alternative.label(attribute),
+                    printed::count(given, "time")
+                );
+                match lean.right.get(at).filter(|_| inquiry.has_right_answer()) {
+                    Some(&right) => {
+                        format!("{said} (the right answer in {})", printed::count(right, "trial"))
+                    }
+                    None => said,
+                }
+            })
+            .collect();
+        words.extend(self.bias.map(|bias| bias.words(definition.model)));
+        words.extend(self.roc.as_ref().map(Roc::words));
+        Some(words.join(", "))
+    }
 }
 
 /// Listeners compared with one another.

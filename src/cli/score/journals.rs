@@ -11,7 +11,6 @@ use super::super::{Failure, extend, print_json, print_lines};
 use super::counts;
 use super::{ScoreArguments, text};
 use crate::evidence::{self, Agreed, Evidence};
-use crate::stats::description::Roc;
 use crate::stats::protocol::Definition;
 use crate::trial::Decision;
 use crate::trial::Digest;
@@ -363,26 +362,8 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
 
 /// Descriptions, never a rescue.
 fn describe(terms: &Terms, found: &ComparisonResult, out: &mut dyn Write) -> Result<(), Failure> {
-    if let Some(lean) = &found.lean {
-        let definition = Definition::of(terms.protocol);
-        let alternatives = definition.alternatives;
-        let label = |at: usize| alternatives[at].label(terms.attribute.as_deref());
-        let mut words: Vec<String> = alternatives
-            .iter()
-            .enumerate()
-            .map(|(at, _)| match lean.right.get(at).filter(|_| terms.inquiry().has_right_answer()) {
-                Some(right) => format!(
-                    "\"{}\" said {} (the right answer {})",
-                    label(at),
-                    printed::count(lean.given[at], "time"),
-                    printed::count(*right, "time")
-                ),
-                None => format!("\"{}\" {}", label(at), lean.given[at]),
-            })
-            .collect();
-        words.extend(found.bias.map(|bias| bias.words(definition.model)));
-        words.extend(found.roc.as_ref().map(Roc::words));
-        writeln!(out, "  answers                   {}", words.join(", "))?;
+    if let Some(words) = found.leans(terms.inquiry(), terms.attribute.as_deref()) {
+        writeln!(out, "  answers                   {words}")?;
     }
     let Some(own) = found.results.first().filter(|_| found.room.is_none()) else { return Ok(()) };
     if let Some(course) = &own.habits.course {

@@ -10,8 +10,6 @@ use super::table::{Column, Row, explained, numbers, table, words};
 use super::{count, percent, share, small_drawing};
 use crate::report::drawn;
 use crate::report::model::{Report, SessionFacts};
-use crate::stats::description::Roc;
-use crate::stats::protocol::{Alternative, Definition};
 use crate::stats::tally::Tally;
 use crate::trial::Decision;
 use crate::units::printed;
@@ -132,35 +130,13 @@ fn optional(value: Option<f64>, places: usize) -> String {
     value.map_or_else(|| "-".to_owned(), |value| format!("{value:.places$}"))
 }
 
-/// "X is A" 13 (right in 12), "X is B" 11 (right in 12), bias c -0.04: all listeners together.
-fn leans(session: &SessionFacts, comparison: &ComparisonResult) -> Option<String> {
-    let lean = comparison.lean.as_ref()?;
-    let definition = Definition::of(session.protocol);
-    let label = |alternative: &Alternative| alternative.label(session.attribute.as_deref()).into_owned();
-    let mut words: Vec<String> = definition
-        .alternatives
-        .iter()
-        .zip(&lean.given)
-        .enumerate()
-        .map(|(index, (alternative, given))| {
-            match lean.right.get(index).filter(|_| session.inquiry.has_right_answer()) {
-                Some(right) => format!("\u{201c}{}\u{201d} {given} (right in {right})", label(alternative)),
-                None => format!("\u{201c}{}\u{201d} {given}", label(alternative)),
-            }
-        })
-        .collect();
-    words.extend(comparison.bias.map(|bias| bias.words(definition.model)));
-    words.extend(comparison.roc.as_ref().map(Roc::words));
-    Some(words.join(", "))
-}
-
 fn habits(session: &SessionFacts, comparison: &ComparisonResult) -> Markup {
     let habits = || comparison.results.iter().map(|result| &result.habits);
     let courses = || habits().filter_map(|habits| habits.course.as_ref());
     let first: Tally = courses().map(|course| Tally::new(course.first_correct, course.first_trials)).sum();
     let second: Tally = courses().map(|course| Tally::new(course.second_correct, course.second_trials)).sum();
     let side_a: Tally = habits().map(|habits| Tally::from(habits.for_side_a)).sum();
-    let leans = leans(session, comparison);
+    let leans = comparison.leans(session.inquiry, session.attribute.as_deref());
     let sure: Vec<f64> =
         habits().filter_map(|habits| habits.confidence.as_ref()).map(|sure| sure.area).collect();
     html! {
