@@ -281,8 +281,12 @@ fn not_a_value(error: &clap::Error) -> Option<String> {
     let named = |kind| error.get(kind).map(ToString::to_string);
     let (argument, value) = (named(ContextKind::InvalidArg)?, named(ContextKind::InvalidValue)?);
     let name = argument.split(' ').next().unwrap_or_default();
-    let point = if value.contains(',') { "; the decimal sign is a point" } else { "" };
-    Some(format!("{name} is \"{value}\", but {wanted} is expected{point}"))
+    let hint = match score::without_groups(&value) {
+        Some(plain) if source.is::<std::num::ParseIntError>() => format!("; write {plain}"),
+        _ if value.contains(',') => "; the decimal sign is a point".to_owned(),
+        _ => String::new(),
+    };
+    Some(format!("{name} is \"{value}\", but {wanted} is expected{hint}"))
 }
 
 /// An option that the command does not have, with the nearest one that it has.

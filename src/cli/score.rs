@@ -163,7 +163,20 @@ pub(super) fn sides(text: &str) -> Result<Sides, String> {
 
 /// A count as people type it.
 pub(super) fn whole(text: &str) -> Result<u64, String> {
-    text.trim().parse().map_err(|_| format!("\"{text}\" must be a whole number, 0 or more"))
+    text.trim().parse().map_err(|_| {
+        let hint = without_groups(text).map_or_else(String::new, |plain| format!("; write {plain}"));
+        format!("\"{text}\" must be a whole number, 0 or more{hint}")
+    })
+}
+
+/// A whole number whose digits somebody put into groups of three ("1,000"), without what stands between them; `None` of any other
+/// text.
+pub(super) fn without_groups(text: &str) -> Option<String> {
+    let groups: Vec<&str> = text.trim().split([',', '.', '\'', '_', ' ', '\u{a0}']).collect();
+    let (first, rest) = groups.split_first()?;
+    let digits = |group: &&str| group.bytes().all(|byte| byte.is_ascii_digit());
+    let grouped = !rest.is_empty() && rest.iter().all(|group| group.len() == 3 && digits(group));
+    (grouped && matches!(first.len(), 1..=3) && digits(first)).then(|| groups.concat())
 }
 
 /// The rule over several comparisons with this name.
