@@ -233,6 +233,10 @@ impl Found<'_> {
                 }
             }
         }
+        if let Some(time) = RoundsTime::of(session)? {
+            writeln!(out, "\nTime")?;
+            print_lines(out, paragraph(2, &time.words()))?;
+        }
         writeln!(out)?;
         for line in check_words::lines(session, device) {
             let indent = line.len() - line.trim_start().len();

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use super::Failure;
 use crate::clip::OpenClip;
 use crate::conduct::listening::presented_ms;
-use crate::session::Session;
+use crate::session::{Session, Stopping};
 use crate::trial::{Part, Terms, rounds};
 use crate::units::printed;
 
@@ -20,6 +20,8 @@ pub(super) struct RoundsTime {
     trials: u64,
     /// Seconds of all of them.
     sitting_s: f64,
+    /// The sitting may end before its last trial: a rule decides, or a threshold is known well enough.
+    may_end_early: bool,
 }
 
 impl RoundsTime {
@@ -51,13 +53,18 @@ impl RoundsTime {
             round_s: presentations(Part::Main) as f64 * presentation_s,
             trials: parts.iter().map(|(_, trials)| trials).sum(),
             sitting_s: all as f64 * presentation_s,
+            may_end_early: matches!(session.stopping, Stopping::Sequential { .. })
+                || session.threshold.is_some_and(|threshold| threshold.narrow_enough.is_some()),
         }))
     }
 
     /// For people.
     pub(super) fn words(self) -> String {
+        let (most, about_most) =
+            if self.may_end_early { ("at most ", "at most about") } else { ("", "about") };
         format!(
-            "a round has {} and takes about {}. With one for each of {}: about {}, rests not counted. Shorter clips shorten it.",
+            "a round has {} and takes about {}. With one for each of {most}{}: {about_most} {}, rests not counted. Shorter clips \
+             shorten it.",
             printed::count(self.presentations as u64, "presentation"),
             about(self.round_s),
             printed::count(self.trials, "trial"),
@@ -73,6 +80,7 @@ impl RoundsTime {
                 "round_s": own.round_s,
                 "trials": own.trials,
                 "sitting_s": own.sitting_s,
+                "may_end_early": own.may_end_early,
             })
         })
     }

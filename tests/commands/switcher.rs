@@ -214,7 +214,20 @@ fn a_program_of_ones_own_switches_too_and_mistakes_are_named() {
     let planned = planned.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(planned.contains("Time: a round has 4 presentations and takes about 3 min."), "{planned}");
     let checked = succeeded(at, &["check", ".", "--output", "silent"]).out;
-    assert!(checked.contains("a round has 4 presentations"), "{checked}");
+    assert!(
+        checked.contains("a round has 4 presentations") && !checked.contains("at most about"),
+        "{checked}"
+    );
+    // A rule may end the sitting early: what is said of its time is the most.
+    let text = std::fs::read_to_string(at.join("session.toml")).expect("the session");
+    let rule =
+        "trials = 40\nstopping = { kind = \"sequential\", alpha = 0.05, beta = 0.2, proportion = 0.8 }\n";
+    std::fs::write(at.join("session.toml"), text.replace("trials = 8\n", rule)).expect("the session");
+    let full = ["check", ".", "--full", "--output", "silent"];
+    for line in [&["plan", "--session", "."][..], &["check", ".", "--output", "silent"], &full] {
+        let said = succeeded(at, line).out.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(said.contains("each of at most 40 trials: at most about 108 min"), "{line:?}: {said}");
+    }
     session(at, "kind = \"serial\"\nport = \"/dev/nothing-here\"");
     refused(at, &RUN, &["/dev/nothing-here", "cannot be reached"]);
     material::session(at, material::SYNTH, material::PAIR, material::RESISTOR);

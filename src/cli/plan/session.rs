@@ -184,7 +184,7 @@ fn sequential(
         return print_json(out, &document);
     }
     text::sequential_session(out, session.protocol, (listeners, most, needed, power), (&guesser, &listener))?;
-    time.map_or(Ok(()), |time| text::said(out, "Time, at most", &time.words()))
+    time.map_or(Ok(()), |time| text::said(out, "Time", &time.words()))
 }
 
 fn of(session: &Session, arguments: &PlanArguments) -> Result<SessionPlan, Failure> {
