@@ -120,23 +120,27 @@ pub(super) fn added(commands: clap::Command) -> clap::Command {
 fn below(command: clap::Command, path: &[&'static str], text: &str) -> clap::Command {
     match path {
         [] => command.after_help(text.to_owned()),
-        [name, rest @ ..] => command.mut_subcommand(name, |inner| below(inner, rest, text)),
+        // In place: `mut_subcommand` would put the command behind all others.
+        [name, rest @ ..] => {
+            command.mut_subcommands(
+                |inner| {
+                    if inner.get_name() == *name { below(inner, rest, text) } else { inner }
+                },
+            )
+        }
     }
 }
 
-/// What a line is for stands behind it as a shell's comment, so that whole lines can be pasted.
+/// What a line is for stands above it: some shells take no remark behind a command that is pasted.
 fn said(lines: &[(&str, &str)]) -> String {
-    let widest = lines.iter().map(|(line, _)| line.len()).max().unwrap_or_default();
     let mut text = "Examples:".to_owned();
     for (line, purpose) in lines {
-        text.push_str("\n  ");
-        let behind = match purpose.len() {
-            0 => String::new(),
-            behind if widest + behind + 6 <= 78 => format!("{:1$}  # {purpose}", "", widest - line.len()),
-            _ => format!("  # {purpose}"),
-        };
+        if !purpose.is_empty() {
+            text.push_str("\n  ");
+            text.push_str(purpose);
+        }
+        text.push_str("\n    ");
         text.push_str(line);
-        text.push_str(&behind);
     }
     text
 }
@@ -148,6 +152,10 @@ mod tests {
     #[test]
     fn every_example_is_understood_and_fits_a_terminal() {
         for (path, lines) in LIST {
+            let commands: Vec<String> = lines.iter().map(|(line, _)| format!("    {line}")).collect();
+            let shown = said(lines);
+            let pasted: Vec<&str> = shown.lines().filter(|line| line.contains("earwitness ")).collect();
+            assert_eq!(pasted, commands, "a line is pasted whole");
             assert!(said(lines).lines().all(|line| line.len() <= 80), "{path:?}: {}", said(lines));
             for (line, _) in *lines {
                 let typed = line.split(" > ").next().expect("a command");
@@ -169,5 +177,18 @@ mod tests {
             .map(clap::Command::get_name)
             .filter(|name| !LIST.iter().any(|(path, _)| path[0] == *name));
         assert_eq!(without.collect::<Vec<_>>(), ["devices"], "a command without options needs none");
+    }
+
+    /// Manual pages and completions list the commands in the order of the list, as the help does.
+    #[test]
+    fn examples_leave_the_commands_in_their_order() {
+        let names = |commands: &clap::Command| -> Vec<String> {
+            commands.get_subcommands().map(|own| own.get_name().to_owned()).collect()
+        };
+        let bare = <super::super::Line as clap::CommandFactory>::command();
+        let all = added(bare.clone());
+        assert_eq!(names(&all), names(&bare));
+        let bench = |commands: &clap::Command| names(commands.find_subcommand("bench").expect("it is there"));
+        assert_eq!(bench(&all), bench(&bare));
     }
 }
