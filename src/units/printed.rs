@@ -507,7 +507,10 @@ mod tests {
             if odds.starts_with("once") {
                 let once = odds.trim_start_matches("once in ");
                 proptest::prop_assert!((read(once) * value - 1.0).abs() < 0.06, "{value}: {odds}");
-            } else if !above && value >= 0.095 {
+            } else if value >= 0.995 {
+                let all = if value < 1.0 { "in nearly all tests" } else { "in all tests" };
+                proptest::prop_assert_eq!(&odds, all);
+            } else if value >= 0.095 {
                 proptest::prop_assert!((read(&odds) - 100.0 * value).abs() <= 0.5, "{value}: {odds}");
             }
         }
