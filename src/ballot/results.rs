@@ -14,7 +14,7 @@ use crate::evidence::{Agreed, Evidence, TrialFacts};
 use crate::session::ControlKind;
 use crate::trial::journal::Journal;
 use crate::trial::{Ballot, Definition, Digest, Outcome, Part, Record, verify};
-use crate::units::printed::count;
+use crate::units::printed::{self, count};
 use crate::verdict::{self, Finding, Findings, ListenerResult, OnPaper, Tally};
 
 use super::reveal::{self, Frequency, Step};
@@ -263,8 +263,9 @@ impl Judged<'_> {
                 continue;
             };
             sentences.push(format!(
-                "Together: {} All heard the same draw, so the votes are judged together: with these votes chance gives {:.1} on average.",
-                comparison.verdict.headline, room.expected
+                "Together: {} All heard the same draw, so the votes are judged together: with these votes chance gives about {}.",
+                comparison.verdict.headline,
+                printed::about_votes(room.expected)
             ));
         }
         for control in self.findings.controls.iter().filter(|control| control.trials > 0) {

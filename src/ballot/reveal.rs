@@ -329,8 +329,10 @@ impl Step {
                 }];
                 lines.extend(step.bars.iter().map(|bar| format!("  {}: {}", bar.label, bar.votes)));
                 if let Some(Standing { right, of, expected, .. }) = step.so_far {
-                    lines
-                        .push(format!("The room so far: {right} of {of} right. Chance gives {expected:.0}."));
+                    let chance = printed::about_votes(expected);
+                    lines.push(format!(
+                        "The room so far: {right} of {of} right. Chance gives about {chance}."
+                    ));
                 }
                 lines
             }

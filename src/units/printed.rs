@@ -295,6 +295,11 @@ pub fn probability(value: f64) -> String {
     }
 }
 
+/// About how many votes of a room chance makes right, as phones print it too: "8", "5.3", from 20 on whole.
+pub fn about_votes(votes: f64) -> String {
+    rounded(votes, i32::from(votes < 20.0)).to_string()
+}
+
 /// A p-value in a sentence: "p = 0.038", "p > 0.99".
 pub fn p_value(value: f64) -> String {
     let text = probability(value);
@@ -495,6 +500,12 @@ mod tests {
                 let (share, odds) = (percent(uncertain(computed)), rate(uncertain(computed), "tests"));
                 proptest::prop_assert!(share != "0 %" && share != "100 %" && odds != "in all tests", "{computed}: {share}, {odds}");
             }
+
+    #[test]
+    fn votes_by_chance_are_printed_as_phones_print_them() {
+        let said = [0.0, 0.25, 5.333, 18.0, 19.96, 21.5, 59.96].map(about_votes);
+        assert_eq!(said, ["0", "0.3", "5.3", "18", "20", "22", "60"]);
+    }
 
             let cell = probability(value);
             proptest::prop_assert!((read(&cell) / value - 1.0).abs() < 0.051, "{value}: {cell}");

@@ -6,7 +6,7 @@ use super::{Verdict, VerdictInput, circumstances, no_listening_test, title};
 use crate::session::Scale;
 use crate::stats::binomial;
 use crate::stats::room::{self, RoomTrial};
-use crate::units::printed::risk;
+use crate::units::printed::{self, risk};
 
 /// The votes of a room on one size.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -66,10 +66,10 @@ pub(super) fn verdict(
 ) -> Verdict {
     let votes = |rung: &Rung| {
         format!(
-            "{} of {} votes right, where chance gives about {:.0} and does as well {}",
+            "{} of {} votes right, where chance gives about {} and does as well {}",
             rung.correct,
             rung.votes,
-            rung.expected,
+            printed::about_votes(rung.expected),
             risk(rung.p_value)
         )
     };
