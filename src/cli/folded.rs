@@ -4,6 +4,8 @@ use std::io::{self, IsTerminal, Write};
 
 use unicode_width::UnicodeWidthStr as _;
 
+use crate::units::printed;
+
 /// The widest line, in cells: a longer one is hard to read.
 pub(super) const WIDEST: usize = 100;
 
@@ -56,7 +58,8 @@ impl<W: Write> Write for Folded<W> {
 }
 
 /// Lines of at most so many cells, broken at spaces. What continues a line stands below its text: behind a list's dash, beside a
-/// name. A word that is too long stays whole, and so does a command, from the program's name on: they are to be copied.
+/// name. A word that is too long stays whole. So does what is to be copied: a command from the program's name on, and what
+/// stands between backticks.
 pub(super) fn folded(text: &str, columns: usize) -> String {
     let mut all = String::with_capacity(text.len() + 8);
     for line in text.split_inclusive('\n') {
@@ -73,11 +76,8 @@ pub(super) fn folded(text: &str, columns: usize) -> String {
 
 fn fold(line: &str, columns: usize, all: &mut String) {
     let hanging = hanging(line).min(columns / 2);
-    let (prose, command) = match line.find(" earwitness ") {
-        Some(place) => line.split_at(place),
-        None => (line, ""),
-    };
-    let kept = crate::units::printed::unbroken(prose);
+    let (prose, command) = line.split_at(command_at(line));
+    let kept = printed::unbroken_to_copy(prose);
     let mut width = 0;
     let mut gap = "";
     let mut rest = kept.as_str();
@@ -94,6 +94,16 @@ fn fold(line: &str, columns: usize, all: &mut String) {
     if !command.is_empty() {
         put(command.trim_start(), &mut " ", &mut width, (columns, hanging), all);
     }
+}
+
+/// Where a line goes on with a command: at the program's name outside of backticks, unless its version follows.
+fn command_at(line: &str) -> usize {
+    const NAME: &str = " earwitness ";
+    let is_command = |place: &usize| {
+        let version = line[place + NAME.len()..].starts_with(|first: char| first.is_ascii_digit());
+        !version && line[..*place].matches('`').count().is_multiple_of(2)
+    };
+    line.match_indices(NAME).map(|(place, _)| place).find(is_command).unwrap_or(line.len())
 }
 
 /// A word behind its gap, on the next line where it has no room.
@@ -150,6 +160,22 @@ mod tests {
         );
         let long = "  a ".to_owned() + &"x".repeat(60) + " b";
         assert_eq!(folded(&long, 40), format!("  a\n  {}\n  b", "x".repeat(60)));
+    }
+
+    #[test]
+    fn what_stands_between_backticks_and_a_version_are_not_broken() {
+        assert_eq!(
+            folded("What differs is listed: see `earwitness check my-bet --full` for all of it.", 50),
+            "What differs is listed: see\n`earwitness check my-bet --full` for all of it."
+        );
+        assert_eq!(
+            folded("Two of them: `a b c d e f` and `g h i j k l` and an odd ` one that stays alone.", 40),
+            "Two of them: `a b c d e f` and\n`g h i j k l` and an odd ` one that\nstays alone."
+        );
+        assert_eq!(
+            folded("  program      a journal written by an older earwitness 0.9.12 is read as it was", 50),
+            "  program      a journal written by an older\n               earwitness 0.9.12 is read as it was"
+        );
     }
 
     #[test]

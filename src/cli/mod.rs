@@ -37,14 +37,15 @@ pub mod verify;
 mod whole;
 pub mod witness;
 
-use std::io::Write;
+use std::io::{IsTerminal as _, Write};
 use std::process::ExitCode;
 
+use clap::builder::StyledStr;
 use clap::{Parser, Subcommand};
 
 use crate::screen::shapes::Encoded;
 use crate::trial::sittings::PROGRAM;
-use crate::units::foreign;
+use crate::units::{foreign, printed};
 
 use folded::Folded;
 use harmless::Harmless;
@@ -179,6 +180,35 @@ fn line() -> clap::Command {
     examples::added(<Line as clap::CommandFactory>::command())
 }
 
+/// The same for a terminal, which breaks lines of help: not between backticks, nor a number from its unit.
+fn held_together(command: clap::Command) -> clap::Command {
+    let held = |text: &StyledStr| printed::unbroken_to_copy(&text.ansi().to_string());
+    let of_option = |option: clap::Arg| {
+        let (short, long) = (option.get_help().map(held), option.get_long_help().map(held));
+        let option = if let Some(short) = short { option.help(short) } else { option };
+        if let Some(long) = long { option.long_help(long) } else { option }
+    };
+    let (short, long) = (command.get_about().map(held), command.get_long_about().map(held));
+    let command = if let Some(short) = short { command.about(short) } else { command };
+    let command = if let Some(long) = long { command.long_about(long) } else { command };
+    command.mut_args(of_option).mut_subcommands(held_together)
+}
+
+/// What the reader of arguments says, help or complaint, with plain spaces, since it is copied.
+fn say(said: &clap::Error) -> std::io::Result<()> {
+    let (text, to_errors) = (said.render(), said.use_stderr());
+    let terminal = if to_errors { std::io::stderr().is_terminal() } else { std::io::stdout().is_terminal() };
+    let styled = terminal
+        && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty())
+        && !crate::screen::terminal::is_dumb();
+    let text = if styled { text.ansi().to_string() } else { text.to_string() }.replace('\u{a0}', " ");
+    if to_errors {
+        write!(std::io::stderr().lock(), "{text}")
+    } else {
+        write!(std::io::stdout().lock(), "{text}")
+    }
+}
+
 /// Conducts blind listening tests of loudspeaker cables and says honestly what the answers prove.
 #[derive(Debug, Parser)]
 #[command(name = "earwitness", version, long_version = VERSION, about, max_term_width = 100)]
@@ -308,7 +338,7 @@ pub fn main() -> ExitCode {
         note(&format!("earwitness: {message}"));
         return ExitCode::from(2);
     }
-    let parsed = line().try_get_matches().and_then(|matches| {
+    let parsed = held_together(line()).try_get_matches().and_then(|matches| {
         let machine = is_for_machines(&matches);
         let parsed = <Line as clap::FromArgMatches>::from_arg_matches(&matches);
         parsed.map(|line| (line, machine)).map_err(|error| error.format(&mut line()))
@@ -321,7 +351,7 @@ pub fn main() -> ExitCode {
                 return ExitCode::from(2);
             }
             // Help and version are results; everything else is bad usage.
-            let _ = error.print();
+            let _ = say(&error);
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
         }
     };
@@ -366,5 +396,31 @@ pub fn main() -> ExitCode {
             note(&format!("earwitness: {message}"));
             ExitCode::from(2)
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Lines of all help, in 60 columns, on which something between backticks is broken.
+    fn broken(command: clap::Command) -> Vec<String> {
+        fn look(command: &clap::Command, found: &mut Vec<String>) {
+            let help = command.clone().render_long_help().to_string();
+            let odd = |line: &&str| !line.matches('`').count().is_multiple_of(2);
+            found.extend(help.lines().filter(odd).map(str::to_owned));
+            command.get_subcommands().for_each(|inner| look(inner, found));
+        }
+        let mut command = command.term_width(60);
+        command.build();
+        let mut found = Vec::new();
+        look(&command, &mut found);
+        found
+    }
+
+    #[test]
+    fn help_is_not_broken_between_backticks() {
+        assert_eq!(broken(held_together(line())), Vec::<String>::new());
+        assert!(!broken(line()).is_empty(), "nothing would be broken: is the look still right?");
     }
 }

@@ -104,22 +104,28 @@ impl Block {
     }
 }
 
-/// Splits text into lines of at most `width` cells, at spaces where there are any; a number stays with its unit. Never empty.
+/// Splits text into lines of at most `width` cells, at spaces where there are any; a number stays with its unit, and
+/// what is between backticks in one piece. Never empty.
 pub fn wrap(text: &str, width: usize) -> Vec<String> {
     let width = width.max(1);
     let mut lines = Vec::new();
-    for paragraph in printed::unbroken(text).split('\n') {
+    for paragraph in printed::unbroken_to_copy(text).split('\n') {
         let mut line = String::new();
         let spaces = |letter: char| letter.is_whitespace() && letter != '\u{a0}';
-        for word in paragraph.split(spaces).filter(|word| !word.is_empty()) {
-            for piece in chop(&foreign::shown(&word.replace('\u{a0}', " ")), width) {
-                let space = usize::from(!line.is_empty());
-                if line.width() + space + piece.width() > width {
-                    lines.push(std::mem::take(&mut line));
-                } else if space == 1 {
-                    line.push(' ');
+        for held in paragraph.split(spaces) {
+            // What has no room on a line of its own is broken at its spaces after all.
+            let has_room = held.width() <= width;
+            let words = held.split(|letter| letter == '\u{a0}' && !has_room);
+            for word in words.filter(|word| !word.is_empty()) {
+                for piece in chop(&foreign::shown(&word.replace('\u{a0}', " ")), width) {
+                    let space = usize::from(!line.is_empty());
+                    if line.width() + space + piece.width() > width {
+                        lines.push(std::mem::take(&mut line));
+                    } else if space == 1 {
+                        line.push(' ');
+                    }
+                    line.push_str(&piece);
                 }
-                line.push_str(&piece);
             }
         }
         lines.push(line);

@@ -320,6 +320,11 @@ const UNITS: [&str; 40] = [
 /// Text in which a number stays on the line of its unit, "p" on that of its value and "±" on that of what follows: the spaces
 /// between are no-break spaces. For whatever breaks lines: pages, phones, screens.
 pub fn unbroken(text: &str) -> String {
+    joined(text, false)
+}
+
+/// See [`unbroken`]; with versions on the line of their program.
+fn joined(text: &str, versions: bool) -> String {
     let mut kept = String::with_capacity(text.len() + 8);
     let mut words = text.split(' ').peekable();
     while let Some(word) = words.next() {
@@ -331,10 +336,40 @@ pub fn unbroken(text: &str) -> String {
         let together = (number && UNITS.contains(&bare))
             || (word == "±" || *next == "±")
             || (word.trim_start_matches('(') == "p" && relation(next))
-            || (relation(word) && next.starts_with(|first: char| first.is_ascii_digit()));
+            || (relation(word) && next.starts_with(|first: char| first.is_ascii_digit()))
+            || (versions && is_version(bare));
         kept.push(if together { '\u{a0}' } else { ' ' });
     }
     kept
+}
+
+/// [`unbroken`] for terminals, which are given plain spaces in the end: a version stays with its program, and what is between
+/// backticks in one piece, since it is to be copied. A backtick without its partner holds nothing.
+pub fn unbroken_to_copy(text: &str) -> String {
+    let kept = joined(text, true);
+    let mut pieces = kept.split('`').peekable();
+    let mut whole = String::with_capacity(kept.len() + 8);
+    let mut inside = false;
+    while let Some(piece) = pieces.next() {
+        let closed = pieces.peek().is_some();
+        if inside && closed {
+            whole.push_str(&piece.replace(' ', "\u{a0}"));
+        } else {
+            whole.push_str(piece);
+        }
+        if closed {
+            whole.push('`');
+        }
+        inside = !inside;
+    }
+    whole
+}
+
+/// "0.9.12": three numbers with points between them, and what is said of the build behind a plus or a dash.
+fn is_version(word: &str) -> bool {
+    let numbers = word.split(['+', '-']).next().unwrap_or_default();
+    let is_number = |part: &str| !part.is_empty() && part.bytes().all(|byte| byte.is_ascii_digit());
+    numbers.split('.').count() == 3 && numbers.split('.').all(is_number)
 }
 
 /// A UTC time of a record as people write it: "1 February 2026 at 19:30 UTC"; of a date alone "1 February 2026 (UTC)". What
@@ -467,12 +502,23 @@ mod tests {
     }
 
     #[test]
+    fn votes_by_chance_are_printed_as_phones_print_them() {
+        let said = [0.0, 0.25, 5.333, 18.0, 19.96, 21.5, 59.96].map(about_votes);
+        assert_eq!(said, ["0", "0.3", "5.3", "18", "20", "22", "60"]);
+    }
+
+    #[test]
     fn a_number_stays_with_its_unit() {
         let text = "heard 0.44 dB, 76 % of 10 trials (p = 0.038) and 0.5 ± 0.1 dB at 3 kHz.";
         assert_eq!(
             unbroken(text).replace('\u{a0}', "_"),
             "heard 0.44_dB, 76_% of 10 trials (p_=_0.038) and 0.5_±_0.1_dB at 3_kHz."
         );
+        assert_eq!(
+            unbroken_to_copy("by earwitness 0.9.12 (2 trials)").replace('\u{a0}', "_"),
+            "by earwitness_0.9.12 (2 trials)"
+        );
+        assert_eq!(unbroken_to_copy("a `b c` d `e f").replace('\u{a0}', "_"), "a `b_c` d `e f");
     }
 
     /// A printed number back as a number, without what stands before and after it.
@@ -500,12 +546,6 @@ mod tests {
                 let (share, odds) = (percent(uncertain(computed)), rate(uncertain(computed), "tests"));
                 proptest::prop_assert!(share != "0 %" && share != "100 %" && odds != "in all tests", "{computed}: {share}, {odds}");
             }
-
-    #[test]
-    fn votes_by_chance_are_printed_as_phones_print_them() {
-        let said = [0.0, 0.25, 5.333, 18.0, 19.96, 21.5, 59.96].map(about_votes);
-        assert_eq!(said, ["0", "0.3", "5.3", "18", "20", "22", "60"]);
-    }
 
             let cell = probability(value);
             proptest::prop_assert!((read(&cell) / value - 1.0).abs() < 0.051, "{value}: {cell}");
