@@ -2,6 +2,8 @@
 //!
 //! Comes in: the snapshot of a running night, or what its server tells the room's display. Goes out: a [`NightScene`].
 
+use std::collections::VecDeque;
+
 use super::display::{RoomFacts, RunningNight};
 use super::hosting::{self, HostedNight, ShownNight, ranges};
 use super::night::Now;
@@ -9,6 +11,40 @@ use super::{Phase, view};
 use crate::screen::night::NightScene;
 use crate::screen::{Block, PageScene, Progress, Scene, Stage, StageKind};
 use crate::session::Session;
+
+/// What has happened, for the host's screen: the latest lines. The reveal begins without them, since they are old by then.
+#[derive(Debug, Default)]
+pub struct News {
+    lines: VecDeque<String>,
+    phase: Option<Phase>,
+}
+
+impl News {
+    /// Most lines that are kept.
+    const MOST: usize = 6;
+
+    /// Something has happened.
+    pub fn add(&mut self, lines: impl IntoIterator<Item = String>) {
+        self.lines.extend(lines);
+        self.lines.drain(..self.lines.len().saturating_sub(Self::MOST));
+    }
+
+    /// The evening has come to this phase. Says whether the reveal begins.
+    pub fn reach(&mut self, phase: Phase) -> bool {
+        let before = self.phase.replace(phase);
+        let begins = phase == Phase::Result && before.is_some_and(|before| before != phase);
+        if begins {
+            self.lines.clear();
+        }
+        begins
+    }
+
+    /// The lines for which there is room next to so many others.
+    pub fn beside(&self, others: usize) -> Vec<String> {
+        let first = (self.lines.len() + others).saturating_sub(Self::MOST);
+        self.lines.iter().skip(first).cloned().collect()
+    }
+}
 
 /// What the host's screen shows of a night.
 pub fn host(night: &HostedNight, news: Vec<String>, page: u64) -> NightScene {
@@ -188,5 +224,29 @@ pub fn preparing(
             stoppable: false,
             folds: Vec::new(),
         }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn old_news_is_gone_when_the_reveal_begins() {
+        let mut news = News::default();
+        news.add((1..=8).map(|number| format!("note {number}")));
+        assert!(!news.reach(Phase::Joining) && !news.reach(Phase::Counting));
+        assert_eq!(news.beside(4), ["note 7", "note 8"]);
+        assert_eq!(news.beside(0).len(), 6);
+        assert!(news.reach(Phase::Result));
+        assert!(news.beside(0).is_empty(), "{news:?}");
+        news.add(["the journal is closed".to_owned()]);
+        assert!(!news.reach(Phase::Result), "it begins once");
+        assert_eq!(news.beside(0), ["the journal is closed"]);
+        // A night that is found in its reveal says what is to be said of it.
+        let mut found = News::default();
+        found.add(["This night was cut off and goes on.".to_owned()]);
+        assert!(!found.reach(Phase::Result));
+        assert_eq!(found.beside(0).len(), 1);
     }
 }

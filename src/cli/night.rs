@@ -1,6 +1,5 @@
 //! `earwitness night`.
 
-use std::collections::VecDeque;
 use std::io::Write;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -20,7 +19,8 @@ use crate::ballot::hosting::{BeforeNight, HostedNight, NightEnvironment, NightRe
 use crate::ballot::operating::{self, OperatorPage};
 use crate::ballot::paper::{self, Sheet};
 use crate::ballot::presentation::Timing;
-use crate::ballot::{NightError, Phase, hosting, scene};
+use crate::ballot::scene::{self, News};
+use crate::ballot::{NightError, Phase, hosting};
 use crate::conduct::environment::{asked_to_end, note_requests_to_end};
 use crate::conduct::{HowFar, Preparation, Stopped};
 use crate::player::OutputChoice;
@@ -366,9 +366,6 @@ fn in_lines(
     }
 }
 
-/// How many lines of news the host's screen keeps.
-const NEWS: usize = 6;
-
 /// The terminal, taken for as long as `work` runs, and given back however it ends; `work` looks whether it was asked to
 /// end from outside.
 fn with_screen<T>(
@@ -391,7 +388,6 @@ fn on_screen(
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     let mut page = 0;
-    let mut at: Option<(Phase, Option<String>)> = None;
     // What was asked to be read (help, how things stand) goes with the next thing that is said; so do answers.
     let mut list = Vec::new();
     let mut said = Vec::new();
@@ -401,27 +397,19 @@ fn on_screen(
             Some(Err(error)) => return Ok(Some(Err(error))),
             None => return Ok(None),
         };
-        let mut news: VecDeque<String> = night.notes().iter().cloned().collect();
-        if night.is_resumed() {
-            news.push_back("This night was cut off and goes on.".to_owned());
-        }
-        news.extend(about(night.address().ip()));
-        news.push_back(format!("display for a projector: {}", night.room_address()));
+        let mut news = News::default();
+        news.add(night.notes().iter().cloned());
+        news.add(night.is_resumed().then(|| "This night was cut off and goes on.".to_owned()));
+        news.add(about(night.address().ip()));
+        news.add([format!("display for a projector: {}", night.room_address())]);
         loop {
             night.turn(Duration::from_millis(10));
-            news.extend(night.take_notices());
-            let shown = night.snapshot();
-            let now = (shown.phase, shown.trial.as_ref().map(|trial| trial.id.clone()));
             // A new phase is a new page only at the end: what the host types meanwhile is not to be lost.
-            if at.as_ref().is_some_and(|before| before.0 != now.0 && now.0 == Phase::Result) {
+            if news.reach(night.snapshot().phase) {
                 page += 1;
             }
-            at = Some(now);
-            while news.len() > NEWS {
-                news.pop_front();
-            }
-            let first = (news.len() + said.len()).saturating_sub(NEWS);
-            let mut shown = scene::host(&night, news.iter().skip(first).cloned().collect(), page);
+            news.add(night.take_notices());
+            let mut shown = scene::host(&night, news.beside(said.len()), page);
             (shown.list, shown.said) = (list.clone(), said.clone());
             screen.show(&night::scene(&shown, true))?;
             for intent in screen.wait(Duration::from_millis(10))? {
