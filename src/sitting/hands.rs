@@ -153,7 +153,10 @@ pub fn page(view: &View, turn: &Turn, given: &[Hand]) -> PageScene {
     ];
     if let Some(number) = view.sitting {
         let register = view.register.groups();
-        page.blocks.push(Block::pair("In this folder", format!("sitting {number}; register: {register}")));
+        page.blocks.push(Block::pair(
+            "In this folder",
+            format!("sitting {number}; register, the list of all sittings begun here: {register}"),
+        ));
     }
     page.blocks.push(Block::Gap);
     page.blocks.push(Block::pair("Hands so far", so_far(given)));
