@@ -54,7 +54,7 @@ pub fn run(arguments: &WitnessArguments, out: &mut dyn Write) -> Result<(), Fail
     }
     if witness.is_here() {
         note(
-            "this is the sitting's own computer, whose owner could read your links: a witness needs another one",
+            "this is the sitting's own computer, whose owner could read your part of each draw: a witness needs another one",
         );
     }
     let mut known = Chains::default();
@@ -124,7 +124,7 @@ fn kept(secret: &Path) -> Result<Option<Chains>, Failure> {
     };
     serde_json::from_slice(&bytes).map(Some).map_err(|_| {
         Failure::bad(format!(
-            "{}: these are no links of a witness; move it away to join anew",
+            "{}: this is no witness's part of the draws; move it away to join anew",
             secret.display()
         ))
     })
@@ -143,10 +143,10 @@ fn words(told: &Told) -> String {
     match told.at {
         At::Before | At::Joining => format!("{}: {} listens; witnesses join", told.title, told.listener),
         At::Sealed if trial.is_empty() => "the draws are sealed".to_owned(),
-        At::Sealed => format!("{trial} comes next; your link is closed"),
-        At::Asking => format!("{trial} begins; links are opened"),
+        At::Sealed => format!("{trial} comes next; your part of its draw is closed"),
+        At::Asking => format!("{trial} begins; its draw is opened"),
         At::Trial => format!("{trial} is on; {} void so far", told.void.len()),
-        At::Rest => "a rest; your link is closed".to_owned(),
+        At::Rest => "a rest; your part of the next draw is closed".to_owned(),
         At::Closed => format!("{} of {} witnessed; the seal is open", told.witnessed, told.answered),
         At::Stopped => "the sitting has stopped".to_owned(),
     }

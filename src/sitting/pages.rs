@@ -232,7 +232,8 @@ pub fn link_awaited(missing: &[String], waited_ms: u64) -> PageScene {
         several => format!("the phones of {}", several.join(" and ")),
     };
     let mut page = page(StageKind::Page, id::LINK, "Waiting for the witness");
-    page.blocks = vec![Block::text(format!("The next trial begins when {whose} opens its link."))];
+    page.blocks =
+        vec![Block::text(format!("The next trial begins when {whose} opens its part of the draw."))];
     if waited_ms >= PATIENCE_MS {
         page.blocks.extend([
             Block::text(

@@ -289,7 +289,7 @@ fn a_witness_opens_one_link_a_trial_for_the_sitting_alone_and_sees_another_past(
         ],
         3,
     );
-    assert!(last.unwrap_err().to_string().contains("two links for one trial"));
+    assert!(last.unwrap_err().to_string().contains("twice for the part of one draw"));
     assert_eq!((asked.len(), copy.unwrap().opened.len()), (5, 1), "one link left");
     // A copy that was kept of another sitting, under the same name.
     let (address, served) = dishonest(vec![joining()]);

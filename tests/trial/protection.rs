@@ -12,7 +12,7 @@ const HELD_BY: [(&str, &[&str]); 16] = [
         ],
     ),
     (
-        "`run --witness`: a phone's links, its receipts, its copy",
+        "`run --witness`: a phone's part of each draw, its receipts, its copy",
         &["who_has_every_file_foretells_no_better_than_chance_over_two_thousand_trials"],
     ),
     (

@@ -261,17 +261,19 @@ impl TerminalWitness {
     ) -> Result<(), WitnessError> {
         if self.code.ask(&asked.trial, asked.receipt) != asked.signature {
             return Err(WitnessError::Changed(
-                "somebody asks for a link without the sitting's signature".to_owned(),
+                "somebody asks for this witness's part of a draw without the sitting's signature".to_owned(),
             ));
         }
         let Some(links) = self.chains.get(&told.commitment) else { return Ok(()) };
         let place = (0..=told.links).find(|&place| at(links, place) == Some(last));
         let Some(link) = place.and_then(|place| links.link(place + 1)) else {
-            return Err(WitnessError::Refused("this witness has no more links".to_owned()));
+            return Err(WitnessError::Refused(
+                "this witness has given out its part of every draw".to_owned(),
+            ));
         };
         if self.trials.contains(&asked.trial) {
             if self.opened.last().is_none_or(|(own, _)| *own != link) {
-                return Err(WitnessError::Changed("it asks for two links for one trial".to_owned()));
+                return Err(WitnessError::Changed("it asks twice for the part of one draw".to_owned()));
             }
         } else {
             self.trials.push(asked.trial.clone());
