@@ -350,7 +350,7 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         writeln!(out, "  hand of {by}: {}", foreign::shown(&hand.text()))?;
     }
     if let (true, Some(word)) = (checked.is_sound(), &checked.last_word) {
-        writeln!(out, "  {}", foreign::shown(&word.sentence()))?;
+        writeln!(out, "  {}", foreign::shown(&word.sentence(checked.resumed)))?;
     }
     if let Some(sentence) = checked.witnessed_sentence() {
         writeln!(out, "  {}", foreign::shown(&sentence))?;

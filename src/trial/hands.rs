@@ -226,8 +226,14 @@ pub enum LastWord {
 }
 
 impl LastWord {
-    /// Who could have chosen the last hand, in a sentence without its full stop.
-    pub fn sentence(&self) -> String {
+    /// Who could have chosen the last hand, in a sentence without its full stop; of a sitting that was resumed so often, whose
+    /// last seal alone it is about.
+    pub fn sentence(&self, resumed: u32) -> String {
+        let since = if resumed > 0 { "since the last interruption, " } else { "" };
+        format!("{since}{}", self.words())
+    }
+
+    fn words(&self) -> String {
         match self {
             Self::NoHand => {
                 "no hand went in: anybody who read the secret on this computer knew every draw".to_owned()

@@ -109,6 +109,9 @@ fn a_host_who_types_last_without_a_phone_is_named_as_one_who_could_choose() {
     scripted.hands = vec![("Pia", "a hand"), ("The host", "tried 1,231 of them")];
     let (_folder, path) = kit::written(&scripted.finish().journal.bytes);
     assert_eq!(kit::check(&path).last_word, Some(LastWord::Typed("The host".to_owned())));
+    // Hands of before an interruption are in the journal as well, and say nothing about the draws after it.
+    assert!(LastWord::NoHand.sentence(0).starts_with("no hand went in:"));
+    assert!(LastWord::NoHand.sentence(2).starts_with("since the last interruption, no hand went in:"));
 }
 
 #[test]

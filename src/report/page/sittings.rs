@@ -232,7 +232,7 @@ fn seals(report: &Report) -> Markup {
                     @for (by, text) in &sitting.hands {
                         dt { "hand" @if !by.is_empty() { " of " (by) } } dd { (text) }
                     }
-                    @if let Some(word) = &sitting.last_hand { dt { "last hand" } dd { (word.sentence()) } }
+                    @if let Some(word) = &sitting.last_hand { dt { "last hand" } dd { (word.sentence(sitting.resumed)) } }
                     @if let Some(witnessed) = &sitting.witnessed {
                         dt { "witnessed" }
                         dd {
