@@ -46,7 +46,8 @@ pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Fail
         print(device, out)?;
     }
     if !silent.is_empty() {
-        let names: Vec<&str> = silent.iter().map(|device| device.id.as_str()).collect();
+        let names: Vec<String> =
+            silent.iter().map(|device| format!("{}{}", device.id, default_mark(device))).collect();
         writeln!(out, "Known to the system, but not answering (--json says why): {}", names.join(", "))?;
     }
     if found.iter().any(|device| device.answers && !discards(device)) {
@@ -57,14 +58,18 @@ pub fn run(arguments: &DevicesArguments, out: &mut dyn Write) -> Result<(), Fail
     Ok(())
 }
 
+/// What tells the system's default from the others, also where it does not answer.
+fn default_mark(device: &DeviceFacts) -> &'static str {
+    if device.default { " (default)" } else { "" }
+}
+
 /// The device that swallows everything.
 fn discards(device: &DeviceFacts) -> bool {
     device.id == "null"
 }
 
 fn print(device: &DeviceFacts, out: &mut dyn Write) -> std::io::Result<()> {
-    let mark = if device.default { " (default)" } else { "" };
-    writeln!(out, "{}: {}{mark}", device.id, device.name)?;
+    writeln!(out, "{}: {}{}", device.id, device.name, default_mark(device))?;
     if discards(device) {
         return writeln!(out, "  {}: plays nothing: it throws the sound away", device.host);
     }
