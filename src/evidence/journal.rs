@@ -430,9 +430,9 @@ fn row(answer: &Answered, opening: &Opening) -> TrialFacts {
         at_ms: answer.at_ms,
         took_ms: listening.took_ms,
         switches: listening.switches,
-        listens: listening.listens.iter().sum(),
+        listens: listening.listens.iter().fold(0, |sum, &listens| sum.saturating_add(listens)),
         slots_heard: listening.listens.iter().filter(|listens| **listens > 0).count() as u8,
-        heard_ms: listening.heard_ms.iter().sum(),
+        heard_ms: listening.heard_ms.iter().fold(0, |sum, &heard| sum.saturating_add(heard)),
         paper: answer.by == Some(Ballot::Paper),
         presentations: listening.presented.as_ref().map_or(0, Vec::len) as u16,
         silences_ms: opening

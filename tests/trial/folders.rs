@@ -186,3 +186,22 @@ fn twenty_tampered_folders_are_refused() {
         assert!(!folder.is_whole(), "{what} passes");
     }
 }
+
+/// Times and counts that nobody listens for, in a chain that fits: they are told, and nothing ends over them.
+#[test]
+fn a_journal_of_the_largest_times_is_read_to_its_end() {
+    let folder = Folder::new();
+    folder.change_journal(1, |records| {
+        for record in records {
+            if let Record::Answer { listening, .. } = record {
+                listening.listens.fill(u32::MAX);
+                listening.heard_ms.fill(u64::MAX);
+                (listening.took_ms, listening.switches) = (u64::MAX, u32::MAX);
+            }
+        }
+    });
+    let readings = earwitness::evidence::folder(folder.path(), None).expect("the folder can be read");
+    let mut rows =
+        readings.journals.iter().flat_map(|journal| &journal.content.as_ref().expect("its facts").trials);
+    assert!(rows.any(|trial| trial.listens == u32::MAX && trial.heard_ms == u64::MAX));
+}
