@@ -53,8 +53,14 @@ pub fn view(sittings: &Path) -> RegisterView {
         gone: told::gone(sittings, &register),
         ..RegisterView::default()
     };
+    let mut names = std::collections::HashSet::new();
     for entry in &register.entries {
         if let Entry::Opened { utc, journal, occasion, listener, simulated, .. } = entry {
+            if !names.insert(journal.as_str()) && view.problem.is_none() {
+                view.problem = Some(format!(
+                    "it announces two sittings with one journal, {journal}: one of them is gone"
+                ));
+            }
             view.announced.push(Announced {
                 journal: journal.clone(),
                 listener: listener.clone(),

@@ -1,4 +1,4 @@
-//! Twenty tampered folders of sittings: what was changed beside or among the journals is refused, journal by journal.
+//! Tampered folders of sittings: what was changed beside or among the journals is refused, journal by journal.
 
 use std::path::{Path, PathBuf};
 
@@ -91,9 +91,9 @@ fn closing(records: &mut [Record]) -> &mut earwitness::trial::Closing {
 }
 
 #[test]
-fn twenty_tampered_folders_are_refused() {
+fn tampered_folders_are_refused() {
     type Change = fn(&Folder);
-    let changes: [(&str, Change); 20] = [
+    let changes: [(&str, Change); 21] = [
         ("the losing journal is removed", |f| std::fs::remove_file(&f.journals[0]).unwrap()),
         ("and its lines of the register too", |f| {
             std::fs::remove_file(&f.journals[0]).unwrap();
@@ -167,6 +167,16 @@ fn twenty_tampered_folders_are_refused() {
             f.change_register(|entries| {
                 if let Some(Entry::Closed { receipt: known, .. }) = entries.last_mut() {
                     *known = receipt;
+                }
+            });
+        }),
+        ("two sittings are announced, and one journal stands for both", |f| {
+            let name = earwitness::files::name(&f.journals[1]);
+            std::fs::remove_file(&f.journals[2]).unwrap();
+            f.change_register(|entries| {
+                entries.pop();
+                if let Entry::Opened { journal, .. } = &mut entries[4] {
+                    *journal = name;
                 }
             });
         }),
