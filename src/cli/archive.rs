@@ -118,6 +118,21 @@ fn gather(
     Ok(Archive { program: PROGRAM.to_owned(), session: own, members, left_out })
 }
 
+/// Why what an archive says of its own making does not hold, if so.
+fn made_otherwise(archive: &Archive, session: &Result<Session, String>) -> Option<String> {
+    if archive.program == PROGRAM
+        && archive.member(FORMAT).is_some_and(|page| page != format::PAGE.as_bytes())
+    {
+        return Some(format!("{FORMAT} in it is not the page of the program that wrote it: it was changed"));
+    }
+    let inputs = session.as_ref().ok()?.all_inputs();
+    let unread = archive.left_out.iter().find(|left| inputs.iter().all(|input| input.name != left.name))?;
+    Some(format!(
+        "{} is said to be left out of it, and the session in it does not read that file",
+        unread.name
+    ))
+}
+
 /// Whether an archive's report is the one that its own journals give.
 #[derive(Debug, Clone, PartialEq, Eq)]
 enum Redrawn {
@@ -137,6 +152,8 @@ pub(super) struct Unpacked {
     sha256: Digest,
     archive: Archive,
     redrawn: Redrawn,
+    /// See [`made_otherwise`].
+    made_otherwise: Option<String>,
     /// The session in it, what was left out known by its digest; or why it cannot be read.
     pub(super) session: Result<Session, String>,
 }
@@ -188,13 +205,14 @@ pub(super) fn unpack(file: &Path) -> Result<Option<Unpacked>, Failure> {
         session
     });
     let session = session.map_err(|error| error.to_string());
-    let redrawn = redraw(&archive, &session);
+    let (redrawn, made_otherwise) = (redraw(&archive, &session), made_otherwise(&archive, &session));
     Ok(Some(Unpacked {
         folder,
         file: file.to_path_buf(),
         sha256: Digest::of(&bytes),
         archive,
         redrawn,
+        made_otherwise,
         session,
     }))
 }
@@ -273,7 +291,7 @@ impl Unpacked {
                 "{} in it is not the report that its own journals give: it was changed, or written under other files",
                 names.join(", ")
             )),
-            Redrawn::Same | Redrawn::Not(_) => None,
+            Redrawn::Same | Redrawn::Not(_) => self.made_otherwise.clone(),
         }
     }
 

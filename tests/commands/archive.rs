@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use earwitness::report::archive::{Archive, Member};
+use earwitness::report::archive::{Archive, LeftOut, Member};
 use earwitness::trial::Digest;
 use tar::{Builder, EntryType, Header};
 
@@ -97,6 +97,8 @@ fn an_archive_verifies_as_one_and_what_somebody_changed_in_it_is_told() {
     let archive = parsed(&here.join("whole.tar"));
     let (light, mut other_song) = (parsed(&here.join("light.tar")), parsed(&here.join("light.tar")));
     other_song.left_out[0].sha256 = Digest::of(b"another song");
+    let mut made_up = archive.clone();
+    made_up.left_out.push(LeftOut { name: "other.wav".to_owned(), ..light.left_out[0].clone() });
     let mut without_journal = archive.clone();
     without_journal.members.retain(|member| member.name != journal);
     let cases: Vec<(&str, Vec<u8>)> = vec![
@@ -127,6 +129,8 @@ fn an_archive_verifies_as_one_and_what_somebody_changed_in_it_is_told() {
                 bytes.truncate(bytes.iter().position(|&byte| byte == b'\n').expect("a line"));
             }),
         ),
+        ("the session in it does not read that file", made_up.to_bytes().expect("written")),
+        ("FORMAT.md in it is not the page", forged(&archive, "FORMAT.md", |bytes| bytes.push(b' '))),
         ("its journal is gone", without_journal.to_bytes().expect("written")),
     ];
     for (words, bytes) in cases {
