@@ -1,8 +1,8 @@
 //! Sittings that a report in the session's folder told of, and that the register no longer knows.
 //!
-//! The register's last lines can be cut away together with their journals, and nothing in `sittings/` tells. A report that
-//! was made before (`report/report.json`) does, if the person who cuts forgets it. It proves nothing, since anybody can write
-//! such a file: it is a question to ask, and changes nothing of what counts.
+//! The register's last lines can be cut away together with their journals, or written anew with them, and nothing in
+//! `sittings/` tells. A report that was made before (`report/report.json`) does, if whoever did it forgets it. It proves
+//! nothing, since anybody can write such a file: it is a question to ask, and changes nothing of what counts.
 
 use std::path::Path;
 
@@ -10,7 +10,7 @@ use serde::Deserialize;
 use serde::de::IgnoredAny;
 
 use super::digest::Digest;
-use super::register::Register;
+use super::register::{Entry, Register};
 use crate::files;
 use crate::units::printed;
 
@@ -33,9 +33,38 @@ struct Announced {
 
 #[derive(Deserialize)]
 struct Sitting {
+    state: String,
     simulated: Option<f64>,
     silent: bool,
+    receipt: Option<Digest>,
     in_register: Line,
+}
+
+impl Sitting {
+    /// The report found it closed and sound: its receipt does not change any more.
+    fn is_closed(&self) -> bool {
+        ["complete", "decided", "not-qualified", "stopped-early"].contains(&self.state.as_str())
+    }
+
+    /// What the register lacks of it: its line, or where that is there, its receipt.
+    fn lacking(&self, register: &Register) -> Option<Digest> {
+        let line = self.in_register.announced?;
+        let Some(place) = register.digests.iter().position(|digest| *digest == line) else {
+            return Some(line);
+        };
+        let Entry::Opened { journal, .. } = &register.entries[place] else { return None };
+        let (receipt, _) = register.closed(journal)?;
+        self.receipt.filter(|told| self.is_closed() && *told != receipt)
+    }
+}
+
+/// Whether a register has such a line, or such a receipt.
+fn knows(register: &Register, digest: Digest) -> bool {
+    register.digests.contains(&digest)
+        || register
+            .entries
+            .iter()
+            .any(|entry| matches!(entry, Entry::Closed { receipt, .. } if *receipt == digest))
 }
 
 #[derive(Deserialize)]
@@ -43,8 +72,8 @@ struct Line {
     announced: Option<Digest>,
 }
 
-/// Lines of the register that announced the sittings that the last report told of, and that this register of the folder does
-/// not have; with those that the report itself missed. Rehearsals (simulated or silent) are cleared away before the real thing
+/// What this register of the folder lacks of the sittings that the last report told of: the lines that announced them, and of
+/// those that ended otherwise then, their receipts; with what the report itself missed. Rehearsals (simulated or silent) are cleared away before the real thing
 /// and are not asked about. A report of several places tells of other folders too and says nothing here; nor does a file that
 /// is no such report.
 pub fn gone(sittings: &Path, register: &Register) -> Vec<Digest> {
@@ -57,15 +86,8 @@ pub fn gone(sittings: &Path, register: &Register) -> Vec<Digest> {
         return Vec::new();
     }
     let heard = report.sittings.iter().filter(|sitting| sitting.simulated.is_none() && !sitting.silent);
-    let lines = heard.filter_map(|sitting| sitting.in_register.announced);
-    report
-        .register
-        .gone
-        .iter()
-        .copied()
-        .chain(lines)
-        .filter(|line| !register.digests.contains(line))
-        .collect()
+    let lacking = heard.filter_map(|sitting| sitting.lacking(register));
+    report.register.gone.iter().copied().chain(lacking).filter(|digest| !knows(register, *digest)).collect()
 }
 
 /// The same in a sentence, for everybody who looks at the folder; `None` where there is nothing to say.
@@ -73,7 +95,7 @@ pub fn sentence(gone: &[Digest]) -> Option<String> {
     (!gone.is_empty()).then(|| {
         format!(
             "The last report in this folder told of {} that the register no longer knows: taken away with the journals, or \
-             the register was exchanged.",
+             written anew with them.",
             printed::count(gone.len() as u64, "sitting")
         )
     })

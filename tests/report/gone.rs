@@ -1,8 +1,12 @@
 //! What an earlier report remembers of sittings that were cut out of the folder.
 
+use earwitness::trial::register::{self, Entry};
+use earwitness::trial::{Digest, chain};
+
 use super::material::{Plan, SESSION, Site};
 use super::{kinds, report_of};
 use crate::commands::earwitness;
+use crate::fuzz::targets::chained::{bodies, chained};
 
 /// The last sitting is cut out of the register together with its journal: nothing in the folder's `sittings` tells, but an
 /// earlier report does, to everybody who asks the folder, and goes on doing so when it is written over; until it is back.
@@ -69,4 +73,49 @@ fn sittings_that_an_earlier_report_told_of_are_asked_for_until_they_are_back() {
         std::fs::write(here.join("report/report.json"), other).expect("written");
         assert_eq!(earwitness(here, &["verify", "."]).code, 0, "{other}");
     }
+}
+
+/// A closed journal is written anew, its register too: an earlier report knows another receipt, until the journal is back.
+#[test]
+fn a_sitting_that_ended_otherwise_when_an_earlier_report_told_of_it_is_asked_for() {
+    let mut site = Site::new(SESSION);
+    let path = site.hold(&Plan::new("Ada", 1, 0.5));
+    let here = site.path();
+    assert_eq!(earwitness(here, &["report", "."]).code, 0);
+    let (sittings, lines) = (here.join("sittings"), here.join("sittings/register.jsonl"));
+    let (kept, kept_lines) = (std::fs::read(&path).expect("it"), std::fs::read(&lines).expect("lines"));
+    let mut changed = bodies(&kept);
+    let answer =
+        changed.iter_mut().rev().find(|body| body.contains("\"kind\":\"answer\"")).expect("an answer");
+    *answer = answer.replace("\"took_ms\":", "\"took_ms\":1");
+    let anew = chained(&changed);
+    std::fs::write(&path, &anew).expect("written");
+    let ends = Digest::of(
+        anew.strip_suffix(b"\n").expect("lines").rsplit(|&byte| byte == b'\n').next().expect("one"),
+    );
+    let (mut bytes, mut head) = (Vec::new(), Digest::NOTHING);
+    for (index, mut entry) in register::read(&sittings).expect("a register").entries.into_iter().enumerate() {
+        if let Entry::Closed { receipt, .. } = &mut entry {
+            *receipt = ends;
+        }
+        let line = chain::encode(index as u64 + 1, head, None, &entry).expect("a line");
+        head = Digest::of(&line);
+        bytes.extend([line.as_slice(), b"\n"].concat());
+    }
+    std::fs::write(&lines, bytes).expect("written");
+    for _ in 0..2 {
+        let ran = earwitness(here, &["verify", "."]);
+        assert!(
+            ran.out.contains("checked from the opened seal"),
+            "the journal alone tells nothing: {}",
+            ran.out
+        );
+        assert_eq!(ran.code, 1, "{}", ran.out);
+        assert!(ran.out.contains("told of 1 sitting that the register no longer knows"), "{}", ran.out);
+        assert!(kinds(&report_of(&site)).contains(&"sittings-gone"));
+        assert_eq!(earwitness(here, &["report", ".", "--json"]).code, 0);
+    }
+    std::fs::write(&path, kept).expect("back");
+    std::fs::write(&lines, kept_lines).expect("back");
+    assert_eq!(earwitness(here, &["verify", "."]).code, 0);
 }
