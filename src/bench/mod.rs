@@ -11,6 +11,7 @@
 //! | [`chain`] | a sound device's output joined to its input |
 //! | [`clicks`] | what a relay sounds like |
 //! | [`clock`] | the clocks of what was played and what was recorded |
+//! | [`bands`] | the bands of a response and the transfer function in each |
 //! | [`capture`] | playing and recording at once; dividers for an amplifier |
 //! | [`recording`] | a recording: what is refused, where its sweeps are, how loud its silence is |
 //! | [`recognised`] | the phase of an exponential sweep from its zero crossings |
@@ -38,6 +39,7 @@
 
 pub mod apart;
 pub mod approach;
+pub mod bands;
 pub mod capture;
 pub mod chain;
 pub mod clicks;
