@@ -277,7 +277,8 @@ pub fn raw(
     }
     reference.check()?;
     response.check()?;
-    let first = pass(reference, response, together, options)?;
+    let played = Played::new(reference, together)?;
+    let first = pass(&played, response, options)?;
     let Some(ppm) = first.clock_ppm else { return Ok(first.raw) };
     let sweep = first.repeats_frames as f64;
     if ppm.abs() < 3.0 * first.clock_error_ppm || ppm.abs() * 1e-6 * sweep < WORTH_CORRECTING {
@@ -289,7 +290,7 @@ pub fn raw(
     for _ in 0..2 {
         let moved = Between::new(response.samples).read(0.0, 1.0 + total * 1e-6, response.samples.len());
         let moved = Channel { samples: &moved[..], name: response.name.clone(), rate_hz: response.rate_hz };
-        result = pass(reference, &moved, together, options)?;
+        result = pass(&played, &moved, options)?;
         let left = result.clock_ppm.unwrap_or(0.0);
         total += left * (1.0 + total * 1e-6);
         if left.abs() * 1e-6 * sweep < WORTH_CORRECTING {
@@ -310,26 +311,60 @@ struct Pass {
     repeats_frames: usize,
 }
 
-fn pass(
-    reference: &Channel<'_>,
-    response: &Channel<'_>,
+/// The reference, the same in every pass.
+struct Played<'r> {
+    channel: &'r Channel<'r>,
+    /// Its sweeps; recorded together with the response, those that agree.
+    repeats: Repeats,
+    /// Length of all transforms in samples.
+    length: usize,
+    /// Transforms of the sweeps' windows. All that was played is alike, so its first sweep stands for each; recorded together with
+    /// the response, each stands for itself.
+    spectra: Vec<Vec<Complex64>>,
     together: bool,
-    options: &Options,
-) -> Result<Pass, BenchError> {
+}
+
+impl<'r> Played<'r> {
+    fn new(channel: &'r Channel<'r>, together: bool) -> Result<Self, BenchError> {
+        let mut repeats = Repeats::find(channel, None)?;
+        if together {
+            repeats.compare(channel, 0)?;
+        }
+        let length = transform_length(repeats.frames, channel.rate_hz);
+        let offset = channel.offset(&channel.stretches());
+        let windows = if together { repeats.starts.len() } else { 1 };
+        let of = |start: &usize| {
+            spectrum(&without(offset, window(channel.samples, *start as i64, repeats.frames)), length)
+        };
+        let spectra = repeats.starts.iter().take(windows).map(of).collect();
+        Ok(Self { channel, repeats, length, spectra, together })
+    }
+
+    /// Samples from one sweep to the next; `None` of one.
+    fn period(&self) -> Option<f64> {
+        let [first, second, ..] = self.repeats.starts[..] else { return None };
+        let steps = self.repeats.numbers[1] - self.repeats.numbers[0];
+        Some((second - first) as f64 / steps as f64)
+    }
+
+    /// Transforms of the sweeps with these numbers.
+    fn spectra(&self, numbers: &[usize]) -> Vec<&[Complex64]> {
+        let all = self.repeats.numbers.iter().zip(&self.spectra);
+        all.filter(|(number, _)| numbers.contains(number)).map(|(_, spectrum)| &spectrum[..]).collect()
+    }
+}
+
+fn pass(played: &Played<'_>, response: &Channel<'_>, options: &Options) -> Result<Pass, BenchError> {
+    let Played { channel: reference, length, together, .. } = *played;
     let rate = f64::from(reference.rate_hz);
-    let mut repeats = Repeats::find(reference, None)?;
-    let length = transform_length(repeats.frames, reference.rate_hz);
+    let mut repeats = played.repeats.clone();
     let mut notes: Vec<Note> = Vec::new();
-    // When each sweep was played, in samples of the reference.
-    let mut played: Vec<f64> = Vec::new();
-    // Where the response's windows begin.
-    let (starts, offset): (Vec<i64>, i64) = if together {
-        let offset = offset(reference, response, &repeats)?;
-        repeats.compare(reference, 0)?;
+    // When each sweep was played, in samples of the reference, if that is known; and where the response's windows begin.
+    let (times, starts, offset): (Option<Vec<f64>>, Vec<i64>, i64) = if together {
+        let offset = offset(played, response)?;
         repeats.compare(response, offset)?;
-        notes.extend(repeats.dropped.iter().copied().map(Note::Dropped));
-        played.extend(repeats.starts.iter().map(|start| *start as f64));
-        (repeats.starts.iter().map(|start| *start as i64 + offset).collect(), offset)
+        let times = repeats.starts.iter().map(|start| *start as f64).collect();
+        (Some(times), repeats.starts.iter().map(|start| *start as i64 + offset).collect(), offset)
     } else {
         let mut own = Repeats::find(response, Some(repeats.span))
             .map_err(|error| wrong_sweep(&error, reference, response))?;
@@ -340,40 +375,43 @@ fn pass(
             *start = (*start as i64 - lead).max(0) as usize;
         }
         own.compare(response, 0)?;
-        notes.extend(own.dropped.iter().copied().map(Note::Dropped));
-        // All that was played is alike, so its first sweep stands for each; which one it was, the places tell.
-        let (first, places) = (repeats.starts[0], own.starts.iter().map(|start| *start as i64).collect());
-        let period = match repeats.starts[..] {
-            [first, second, ..] => (second - first) as f64 / (repeats.numbers[1] - repeats.numbers[0]) as f64,
-            _ => f64::INFINITY,
+        // Which one of those that were played it is, the places tell.
+        let first = repeats.starts[0] as f64;
+        let times = match played.period() {
+            None if own.starts.len() > 1 => None,
+            period => Some(
+                own.starts
+                    .iter()
+                    .map(|start| {
+                        let period = period.unwrap_or(f64::INFINITY);
+                        let steps = ((start - own.starts[0]) as f64 / period).round();
+                        first + if steps > 0.0 { steps * period } else { 0.0 }
+                    })
+                    .collect(),
+            ),
         };
-        for start in &own.starts {
-            let steps = ((start - own.starts[0]) as f64 / period).round();
-            played.push(first as f64 + if steps > 0.0 { steps * period } else { 0.0 });
-        }
-        repeats.starts = vec![first; own.starts.len()];
-        let offset = own.starts[0] as i64 - first as i64;
-        (places, offset)
+        let offset = own.starts[0] as i64 - repeats.starts[0] as i64;
+        let places = own.starts.iter().map(|start| *start as i64).collect();
+        repeats = own;
+        (times, places, offset)
     };
+    notes.extend(repeats.dropped.iter().copied().map(Note::Dropped));
     // Whatever sounds is no silence: what a dropout leaves of a sweep may be as short as a click.
     let sounds = response.stretches();
-    let offsets = (reference.offset(&reference.stretches()), response.offset(&sounds));
-    let spectra: Vec<(Vec<Complex64>, Vec<Complex64>)> = repeats
-        .starts
+    let own_offset = response.offset(&sounds);
+    let own: Vec<Vec<Complex64>> = starts
         .iter()
-        .zip(&starts)
-        .map(|(x, y)| {
-            (
-                spectrum(&without(offsets.0, window(reference.samples, *x as i64, repeats.frames)), length),
-                spectrum(&without(offsets.1, window(response.samples, *y, repeats.frames)), length),
-            )
-        })
+        .map(|y| spectrum(&without(own_offset, window(response.samples, *y, repeats.frames)), length))
         .collect();
+    let references =
+        if together { played.spectra(&repeats.numbers) } else { vec![&played.spectra[0][..]; own.len()] };
+    let spectra: Vec<(&[Complex64], &[Complex64])> =
+        references.into_iter().zip(own.iter().map(|own| &own[..])).collect();
     if !together {
-        matches(&spectra[0], reference, response)?;
+        matches(spectra[0], length, reference, response)?;
     }
-    let bulk = lag(&spectra[0].0, &spectra[0].1, length);
-    let frequency_hz = axis(&spectra[0].0, length, rate, options.per_octave);
+    let bulk = lag(spectra[0].0, spectra[0].1, length);
+    let frequency_hz = axis(spectra[0].0, length, rate, options.per_octave);
     if frequency_hz.len() < 2 {
         return Err(BenchError(format!("{}: its sweep covers less than two bands", reference.name)));
     }
@@ -384,7 +422,7 @@ fn pass(
             let turned = |a: &[Complex64], b: &[Complex64]| -> Vec<Complex64> {
                 a.iter().zip(b).map(|(a, b)| a * b.conj()).collect()
             };
-            precise_lag(&turned(&spectra[0].1, &spectra[0].0), &turned(y, x), length)
+            precise_lag(&turned(spectra[0].1, spectra[0].0), &turned(y, x), length)
         })
         .collect();
     // Recorded together, what one lags is the sound's own; on its own, each sweep stands where lost sound let it.
@@ -396,15 +434,16 @@ fn pass(
             banded(x, y, length, rate, lag, &frequency_hz, options.per_octave)
         })
         .collect();
-    let places: Vec<(f64, f64)> = played
+    let places: Vec<(f64, f64)> = times
         .iter()
+        .flatten()
         .zip(&starts)
         .zip(&lags)
         .map(|((x, y), lag)| (*x, *y as f64 - x - offset as f64 + lag))
         .collect();
-    let constant = repeats.phases[0].constant;
+    let constant = played.repeats.phases[0].constant;
     let steady = together || steady(&places, pace(&frequency_hz, &single, rate, constant), constant, rate);
-    if !steady {
+    if times.is_none() || !steady {
         notes.push(Note::LostBetween);
     }
     let (slope, slope_error) = drift(&places);
@@ -435,7 +474,7 @@ fn pass(
     if together && highest > LOUDER_DB {
         notes.push(Note::Louder(highest));
     }
-    let clock_ppm = (count > 1 && steady).then_some(slope * 1e6);
+    let clock_ppm = (places.len() > 1 && steady).then_some(slope * 1e6);
     Ok(Pass {
         clock_ppm,
         clock_error_ppm: slope_error * 1e6,
@@ -471,29 +510,27 @@ fn wrong_sweep(error: &BenchError, reference: &Channel<'_>, response: &Channel<'
 }
 
 /// Whole samples that the response lags behind the reference.
-fn offset(reference: &Channel<'_>, response: &Channel<'_>, repeats: &Repeats) -> Result<i64, BenchError> {
+fn offset(played: &Played<'_>, response: &Channel<'_>) -> Result<i64, BenchError> {
     // Its first sound tells where to look, for it may be later than a window is wide.
     let sounds = response.sounds();
     let Some(sound) = sounds.first() else {
         return Err(BenchError(format!("{}: there is no sound as long as a sweep on it", response.name)));
     };
-    let whole = reference.sounds();
+    let (whole, repeats) = (played.channel.sounds(), &played.repeats);
     let coarse = sound.start as i64 - whole[0].start as i64;
     let coarse = if coarse.unsigned_abs() as usize > repeats.frames / 2 { 0 } else { coarse };
-    let start = repeats.starts[0] as i64;
-    let length = transform_length(repeats.frames, reference.rate_hz);
-    let x = spectrum(&window(reference.samples, start, repeats.frames), length);
-    let y = spectrum(&window(response.samples, start + coarse, repeats.frames), length);
-    Ok(coarse + lag(&x, &y, length).round() as i64)
+    let start = repeats.starts[0] as i64 + coarse;
+    let y = spectrum(&window(response.samples, start, repeats.frames), played.length);
+    Ok(coarse + lag(&played.spectra[0], &y, played.length).round() as i64)
 }
 
 /// Refuses a recording of another sweep than the one that was played.
 fn matches(
-    (x, y): &(Vec<Complex64>, Vec<Complex64>),
+    (x, y): (&[Complex64], &[Complex64]),
+    length: usize,
     reference: &Channel<'_>,
     response: &Channel<'_>,
 ) -> Result<(), BenchError> {
-    let length = 2 * (x.len() - 1);
     let cross: Vec<Complex64> = x.iter().zip(y).map(|(a, b)| b * a.conj()).collect();
     let power = |values: &[Complex64]| values.iter().map(Complex64::norm_sqr).sum::<f64>();
     let peak =
