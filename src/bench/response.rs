@@ -50,6 +50,8 @@ pub enum Note {
     Clock(f64),
     /// Sound was lost or put in between repeats, so their places do not tell the clock.
     LostBetween,
+    /// The file of the sweep holds one, and the recording several: nobody knows when each was played.
+    NoTimes,
 }
 
 impl std::fmt::Display for Note {
@@ -75,6 +77,11 @@ impl std::fmt::Display for Note {
             Self::LostBetween => write!(
                 formatter,
                 "sound was lost or put in between two sweeps: each was measured for itself, and the two clocks were not compared"
+            ),
+            Self::NoTimes => write!(
+                formatter,
+                "the sweep's file holds one sweep and the recording several: when each was played is not known, so the two \
+                 clocks were not compared; play a file of as many sweeps as you record"
             ),
             Self::Clock(ppm) => write!(
                 formatter,
@@ -443,7 +450,9 @@ fn pass(played: &Played<'_>, response: &Channel<'_>, options: &Options) -> Resul
         .collect();
     let constant = played.repeats.phases[0].constant;
     let steady = together || steady(&places, pace(&frequency_hz, &single, rate, constant), constant, rate);
-    if times.is_none() || !steady {
+    if times.is_none() {
+        notes.push(Note::NoTimes);
+    } else if !steady {
         notes.push(Note::LostBetween);
     }
     let (slope, slope_error) = drift(&places);

@@ -2,7 +2,7 @@
 
 use earwitness::bench::apart::apart;
 use earwitness::bench::recording::Recording;
-use earwitness::bench::response::{Options, Response, against_sweep, measured, measured_both_ways};
+use earwitness::bench::response::{Note, Options, Response, against_sweep, measured, measured_both_ways};
 use serde_json::Value;
 
 use super::{RATE, Swept, between, filtered, noise, numbers, recording, reference};
@@ -177,6 +177,28 @@ fn sweeps_are_matched_by_their_places_and_not_by_how_many_sounds_came_before() {
     for (a, b) in clean.gain_db.iter().zip(&found.gain_db) {
         assert!((a - b).abs() < 1e-3, "{a} {b}");
     }
+}
+
+/// A file with one sweep can be played any number of times: nobody knows when, so no clock is compared, and nothing was lost.
+#[test]
+fn sweeps_of_a_file_with_one_have_no_times() {
+    let document = reference("filters.json");
+    let frequencies = numbers(&document["frequency_hz"]);
+    let played = recording(vec![Swept::new(0.5, 1).samples(RATE, 0.0, 0.0)]);
+    let heard = |repeats| recording(vec![pair("shelf", Swept::new(0.5, repeats), 0.0311, 0.0).1]);
+    for (repeats, note) in [(1, Note::OneRepeat), (3, Note::NoTimes)] {
+        let found = against_sweep(&heard(repeats), &played, None, &Options::default()).unwrap();
+        assert_eq!(found.repeats, repeats, "{:?}", found.notes);
+        assert_eq!(found.notes, [note]);
+        assert_eq!((found.clock_ppm, found.gain_std_db.is_some()), (None, repeats > 1));
+        let (db, degrees) = deviations(&found, &document["filters"]["shelf"], &frequencies, 40.0, 21_000.0);
+        assert!(db < 0.002 && degrees < 0.2, "{repeats}: {db} dB, {degrees} degrees");
+        assert!((found.delay_s - 0.0311).abs() * RATE < 0.02, "{}", found.delay_s * RATE);
+    }
+    // The same file on the interface alone, played as often or not.
+    let found = against_sweep(&heard(3), &played, Some(&played), &Options::default()).unwrap();
+    assert_eq!((found.repeats, found.clock_ppm), (1, None), "{:?}", found.notes);
+    assert!(!found.notes.contains(&Note::LostBetween), "{:?}", found.notes);
 }
 
 #[test]
