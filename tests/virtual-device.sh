@@ -85,6 +85,8 @@ END
         fi
         sleep 0.1
     done
+    # As before-others.sh has it, before what plays: the server gives a priority back that it is started with.
+    chrt --all-tasks --rr --pid 6 "$(cat "$dir/pid")" 2>/dev/null || :
     environment
     ;;
 stop)

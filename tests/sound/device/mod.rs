@@ -106,10 +106,10 @@ impl Drop for VirtualDevice {
     }
 }
 
-/// A program that plays: before other work where that is allowed, so that a busy machine does not make it stutter.
+/// A program that plays or records: before other work where that is allowed, so that a busy machine does not make it stutter.
 pub(crate) fn playing(program: impl AsRef<OsStr>) -> Command {
-    let mut command = Command::new("nice");
-    command.args(["-n", "-11"]).arg(program);
+    let mut command = Command::new("sh");
+    command.arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/before-others.sh")).arg(program);
     command
 }
 
