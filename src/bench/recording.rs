@@ -5,6 +5,7 @@ use std::path::Path;
 
 use super::{BenchError, dbfs, rms};
 use crate::clip::clipped::{SILENT, clipped, peak};
+use crate::clip::limits::too_long;
 use crate::clip::parked::{Parked, Samples};
 use crate::clip::{ClipSource, OpenClip};
 use crate::units::printed;
@@ -18,9 +19,6 @@ const SHORTEST_PAUSE_S: f64 = 0.1;
 /// Shorter sounds are clicks, in seconds.
 const SHORTEST_SOUND_S: f64 = 0.1;
 
-/// Longest recording that is read, in seconds.
-const LONGEST_S: f64 = 600.0;
-
 /// Opens a file of at most ten minutes.
 fn open(path: &Path) -> Result<OpenClip, BenchError> {
     let clip = OpenClip::open(&ClipSource::File {
@@ -28,13 +26,8 @@ fn open(path: &Path) -> Result<OpenClip, BenchError> {
         start_seconds: 0.0,
         length_seconds: None,
     })?;
-    if clip.info().seconds() > LONGEST_S {
-        return Err(BenchError(format!(
-            "{}: it is {:.1} min long; {:.0} min at most are read: cut it",
-            path.display(),
-            clip.info().seconds() / 60.0,
-            LONGEST_S / 60.0
-        )));
+    if let Some(wrong) = too_long(clip.info().seconds()) {
+        return Err(BenchError(format!("{}: {wrong}", path.display())));
     }
     Ok(clip)
 }

@@ -13,3 +13,16 @@ pub const LONGEST_SECONDS: f64 = 86_400.0;
 pub const CONTROL_DECIBELS: f64 = 6.0;
 /// Largest head movement of a control in metres: further aside, a listener no longer sits between the loudspeakers.
 pub const HEAD_MOVEMENT_METRES: f64 = 0.5;
+/// Longest recording that is read, in seconds.
+pub const RECORDING_SECONDS: f64 = 600.0;
+
+/// What is wrong with a recording of so many seconds, if it is too long: its minutes are never rounded down to what is allowed.
+pub fn too_long(seconds: f64) -> Option<String> {
+    (seconds > RECORDING_SECONDS).then(|| {
+        format!(
+            "it is {:.1} min long; cut it to {:.0} min at most",
+            (seconds / 6.0).ceil() / 10.0,
+            RECORDING_SECONDS / 60.0
+        )
+    })
+}

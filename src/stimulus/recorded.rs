@@ -19,6 +19,7 @@ use super::marks;
 use super::work::clip_error;
 use crate::clip::align::{Alignment, find, locate};
 use crate::clip::clipped::{SILENT, clipped, peak};
+use crate::clip::limits::too_long;
 use crate::clip::parked::{BLOCK, Parked, Part, Samples};
 use crate::clip::shift::Along;
 use crate::clip::welch::Welch;
@@ -27,8 +28,6 @@ use crate::session::Session;
 use crate::session::recorded::RecordedPolarity;
 use crate::units::printed;
 
-/// Longest recording that is read, in seconds.
-const LONGEST_S: f64 = 600.0;
 /// Samples on either side of the clip that are cut out of a recording with it, in seconds.
 const MARGIN_S: f64 = 1.0;
 /// Samples that may be missing at either end of a clip, under its fades.
@@ -135,12 +134,8 @@ impl Take {
                 clip.rate_hz
             )));
         }
-        if opened.info().seconds() > LONGEST_S {
-            return Err(wrong(format!(
-                "it is {:.0} min long; cut it to {:.0} min at most around the clip",
-                opened.info().seconds() / 60.0,
-                LONGEST_S / 60.0
-            )));
+        if let Some(long) = too_long(opened.info().seconds()) {
+            return Err(wrong(format!("{long} around the clip")));
         }
         let unreadable = |error: ClipError| wrong(error.0);
         let channels = opened.park().map_err(unreadable)?;

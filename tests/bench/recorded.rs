@@ -251,6 +251,28 @@ fn recordings_that_cannot_be_played_are_refused_with_what_to_do() {
 }
 
 #[test]
+fn a_recording_of_ten_minutes_is_read_and_a_longer_one_refused() {
+    const SLOW: u32 = 8_000;
+    let folder = folder();
+    let path = |name: &str| folder.path().join(name);
+    let clip: Vec<f64> = (0..2 * SLOW).map(|n| music(f64::from(n) / f64::from(SLOW))).collect();
+    write(&path("music.wav"), SLOW, &[&clip]);
+    std::fs::write(path("session.toml"), text("recording = \"short.wav\"", "")).unwrap();
+    // Silence of 16 bits: a file with nothing behind its header, which takes no room on the disk.
+    let named = "long.wav, the recording of clip \"music\"";
+    for (frames, words) in [
+        (600 * SLOW, [named, "it is silent; check the lead"]),
+        (600 * SLOW + 1, [named, "it is 10.1 min long; cut it to 10 min at most around the clip"]),
+    ] {
+        let bytes = 2 * frames;
+        std::fs::write(path("long.wav"), crate::commands::material::wav(SLOW, 1, 16, 1, &[], bytes)).unwrap();
+        let file = std::fs::OpenOptions::new().write(true).open(path("long.wav")).unwrap();
+        file.set_len(44 + u64::from(bytes)).unwrap();
+        crate::commands::refused(folder.path(), &["check", "."], &words);
+    }
+}
+
+#[test]
 fn a_recording_with_a_mark_in_it_is_told() {
     // Somebody who prepares the recordings wants one side to be known: by its hiss, or by a tone under the music.
     let folder = folder();
