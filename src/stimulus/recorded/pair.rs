@@ -110,7 +110,7 @@ impl RecordedPair {
                  volume, or another sound. Close other programs, touch no control, and record both again",
                 a.name,
                 b.name,
-                printed::fixed(at, 2, "s"),
+                printed::fixed(at as f64 / rate, 2, "s"),
                 session.clips[clip].name.as_written()
             )));
         }
@@ -295,8 +295,8 @@ impl RecordedPair {
     }
 }
 
-/// Where two recordings, of either polarity, begin to differ by more than cables do, in seconds.
-fn dropout<S: Samples + ?Sized>(one: &S, other: &S, rate: f64) -> Result<Option<f64>, ClipError> {
+/// Where two recordings, of either polarity, begin to differ by more than cables do, in samples.
+fn dropout<S: Samples + ?Sized>(one: &S, other: &S, rate: f64) -> Result<Option<usize>, ClipError> {
     let block = ((DROPOUT_BLOCK_S * rate) as usize).max(1);
     let frames = one.frames().min(other.frames());
     // Sums of a block: one by itself, the other by itself, one by the other.
@@ -320,8 +320,22 @@ fn dropout<S: Samples + ?Sized>(one: &S, other: &S, rate: f64) -> Result<Option<
     shares.sort_by(f64::total_cmp);
     let usual = shares.get(shares.len() / 2).copied().unwrap_or(0.0);
     let limit = if usual > DROPOUT_SHARE { 0.0 } else { DROPOUT_SHARE.max(DROPOUT_TIMES * usual) };
-    Ok(blocks
-        .iter()
-        .position(|(minus, own)| *own > enough && minus / own > limit)
-        .map(|at| at as f64 * DROPOUT_BLOCK_S))
+    Ok(blocks.iter().position(|(minus, own)| *own > enough && minus / own > limit).map(|at| at * block))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_dropout_is_told_where_it_is_at_a_rate_of_no_whole_blocks() {
+        // A hundredth of a second is 110.25 samples, and after a minute the quarters are 136 ms.
+        const RATE: f64 = 11_025.0;
+        let sound: Vec<f64> = (0..670_000).map(|n| (0.1 * f64::from(n)).sin()).collect();
+        let mut lost = sound.clone();
+        lost[660_000..660_400].fill(0.0);
+        let at = dropout(&sound[..], &lost[..], RATE).expect("memory").expect("a dropout");
+        assert!((659_890..=660_000).contains(&at), "{at}");
+        assert_eq!(dropout(&sound[..], &sound[..], RATE).expect("memory"), None);
+    }
 }
