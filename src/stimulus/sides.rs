@@ -83,11 +83,7 @@ impl Sources {
         let of = |cable: usize, again: bool| &self.of_take[&(clip, cable, again)];
         let (a, b) = (of(comparison.a, false), of(comparison.b, false));
         let again = wanted.get(2).map(|_| of(comparison.a, true));
-        let against = |other: &Take, again| RecordedPair::of(session, (index, clip), [&a.1, other], again);
-        // The same cable twice is one pair more: a reversed polarity, a dropout or a mark is found in it.
-        let repeat = again.map(|again| against(&again.1, None)).transpose()?;
-        let mut pair = against(&b.1, again.map(|again| &again.1))?;
-        pair.mark_of_repeat = repeat.and_then(|repeat| repeat.mark);
+        let pair = RecordedPair::of(session, (index, clip), [&a.1, &b.1], again.map(|again| &again.1))?;
         let sounds = Sounds { a: a.0, b: b.0, again: again.map(|again| again.0), recorded: true };
         self.notes.extend(pair.notes(session));
         self.recorded.push(pair);

@@ -80,7 +80,7 @@ fn level(power: &[f64], window: usize, rate: f64, from_hz: f64, to_hz: f64) -> f
 }
 
 impl RecordedPair {
-    /// Of two recordings on a clip, and the sound of side A recorded again, if it was.
+    /// Of two recordings on a clip, and side A recorded again, if it was.
     ///
     /// # Errors
     /// A reversed polarity on one side that nobody said anything of, a dropout, a circuit without an answer.
@@ -92,27 +92,11 @@ impl RecordedPair {
     ) -> Result<Self, StimulusError> {
         let name = session.comparisons[comparison].name.as_written();
         let wrong = |message: String| StimulusError::Comparison { comparison: name.to_owned(), message };
-        if a.turned != b.turned {
-            let (reversed, other) = if a.turned { (a, b) } else { (b, a) };
-            return Err(wrong(format!(
-                "the polarity of {} is reversed against {}, as if + and - were swapped at one end or at the probe; record it again, \
-                 or write recording_polarity = \"corrected\" in [cables.{}] to turn it round, or \"inverted\" to play it so",
-                reversed.name,
-                other.name,
-                session.cables[reversed.cable].name.as_written()
-            )));
-        }
         let unreadable = |error| clip_error(session, clip)(error);
         let (rate, one, other) = (f64::from(a.rate_hz), &*a.sound, &*b.sound);
-        if let Some(at) = dropout(one, other, rate).map_err(unreadable)? {
-            return Err(wrong(format!(
-                "{} and {} differ by more than cables do, first {} into clip \"{}\": a dropout in one of them, another \
-                 volume, or another sound. Close other programs, touch no control, and record both again",
-                a.name,
-                b.name,
-                printed::fixed(at as f64 / rate, 2, "s"),
-                session.clips[clip].name.as_written()
-            )));
+        // The same cable twice is one pair more: a reversed polarity or a dropout is found in it.
+        for second in again.into_iter().chain([b]) {
+            alike(session, clip, a, second, &wrong)?;
         }
         let power = |samples: &Parked| {
             let mut welch = Welch::new(1, WINDOW);
@@ -164,23 +148,28 @@ impl RecordedPair {
         let noise_dbfs = [a, b].map(|take| take.noise.as_ref().map(|noise| noise.dbfs));
         let stretches = |samples: &Parked| Stretches::of(samples, rate, &edges).map_err(unreadable);
         let rest = |to: &Parked| stretches(&marks::rest(one, to).map_err(unreadable)?);
-        let marks_against = match again {
-            Some(_) => Some(Usual::Repeats),
-            None => (a.noise.is_some() && b.noise.is_some()).then_some(Usual::Silence),
+        // What noise alone leaves of the same sound twice, where both were recorded in silence too.
+        let silence = |second: &Take| -> Option<Vec<f64>> {
+            let linear = |take: &Take, edge: &[f64]| 10_f64.powf(of_noise(take, edge) / 10.0);
+            let both = a.noise.is_some() && second.noise.is_some();
+            both.then(|| edges.windows(2).map(|edge| linear(a, edge) + linear(second, edge)).collect())
         };
-        let found = |expected: &Expected<'_>| -> Result<Option<Mark>, StimulusError> {
-            Ok(marks::find(&rest(other)?, &stretches(other)?, expected, rate, &edges))
-        };
-        let mark = match again {
-            Some(again) => found(&Expected::Repeats(&rest(&again.sound)?))?,
-            None if marks_against.is_some() => {
-                let linear = |take: &Take, edge: &[f64]| 10_f64.powf(of_noise(take, edge) / 10.0);
-                let noise: Vec<f64> =
-                    edges.windows(2).map(|edge| linear(a, edge) + linear(b, edge)).collect();
-                found(&Expected::Silence(&noise))?
+        let found =
+            |second: &Parked, rest: &Stretches, expected: &Expected<'_>| -> Result<_, StimulusError> {
+                Ok(marks::find(rest, &stretches(second)?, expected, rate, &edges))
+            };
+        let (mut mark, mut mark_of_repeat, mut marks_against) = (None, None, None);
+        if let Some(again) = again {
+            let repeats = rest(&again.sound)?;
+            if let Some(noise) = silence(again) {
+                mark_of_repeat = found(&again.sound, &repeats, &Expected::Silence(&noise))?;
             }
-            None => None,
-        };
+            mark = found(other, &rest(other)?, &Expected::Repeats(&repeats))?;
+            marks_against = Some(Usual::Repeats);
+        } else if let Some(noise) = silence(b) {
+            mark = found(other, &rest(other)?, &Expected::Silence(&noise))?;
+            marks_against = Some(Usual::Silence);
+        }
         let offset = match (&a.noise, &b.noise) {
             (Some(a), Some(b)) if (a.offset - b.offset).abs() > OFFSETS_APART => Some(a.offset - b.offset),
             _ => None,
@@ -194,7 +183,7 @@ impl RecordedPair {
             noise_apart,
             mark,
             marks_against,
-            mark_of_repeat: None,
+            mark_of_repeat,
             grains,
             offset,
         })
@@ -293,6 +282,38 @@ impl RecordedPair {
         }
         notes
     }
+}
+
+/// Refuses a second recording on a clip that is not the same sound as the first.
+fn alike(
+    session: &Session,
+    clip: usize,
+    a: &Take,
+    b: &Take,
+    wrong: &dyn Fn(String) -> StimulusError,
+) -> Result<(), StimulusError> {
+    if a.turned != b.turned {
+        let (reversed, other) = if a.turned { (a, b) } else { (b, a) };
+        return Err(wrong(format!(
+            "the polarity of {} is reversed against {}, as if + and - were swapped at one end or at the probe; record it again, or \
+             write recording_polarity = \"corrected\" in [cables.{}] to turn it round, or \"inverted\" to play it so",
+            reversed.name,
+            other.name,
+            session.cables[reversed.cable].name.as_written()
+        )));
+    }
+    let rate = f64::from(a.rate_hz);
+    let Some(at) = dropout(&*a.sound, &*b.sound, rate).map_err(clip_error(session, clip))? else {
+        return Ok(());
+    };
+    Err(wrong(format!(
+        "{} and {} differ by more than cables do, first {} into clip \"{}\": a dropout in one of them, another volume, or \
+         another sound. Close other programs, touch no control, and record both again",
+        a.name,
+        b.name,
+        printed::fixed(at as f64 / rate, 2, "s"),
+        session.clips[clip].name.as_written()
+    )))
 }
 
 /// Where two recordings, of either polarity, begin to differ by more than cables do, in samples.
