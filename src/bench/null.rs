@@ -100,7 +100,7 @@ fn welch() -> Welch {
 /// Power of a signal in each bin.
 pub(super) fn power<S: Samples + ?Sized>(samples: &S) -> Result<Vec<f64>, BenchError> {
     let mut welch = welch();
-    samples.each_block(&mut |_, block| welch.push(&[block]))?;
+    samples.each_block(|_, block| welch.push(&[block]))?;
     Ok(welch.finish())
 }
 

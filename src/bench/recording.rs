@@ -128,8 +128,11 @@ impl Long {
         if info.channels > 1 {
             name = format!("{name}, channel {}", info.channels);
         }
-        let samples = clip.park()?.pop().filter(|samples| samples.frames() > 0);
-        let samples = samples.ok_or_else(|| BenchError(format!("{name}: there is no sound in it")))?;
+        let mut samples = Parked::new()?;
+        clip.each_block(|planes| planes.last().map_or(Ok(()), |last| samples.push(last)))?;
+        if samples.frames() == 0 {
+            return Err(BenchError(format!("{name}: there is no sound in it")));
+        }
         Ok(Self { name, rate_hz: info.rate_hz, samples })
     }
 

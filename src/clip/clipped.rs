@@ -14,8 +14,7 @@ const FLAT_SHARE: f64 = 0.12;
 /// The samples cannot be read.
 pub fn peak<S: Samples + ?Sized>(samples: &S) -> Result<f64, ClipError> {
     let mut peak = 0.0_f64;
-    samples
-        .each_block(&mut |_, block| peak = block.iter().fold(peak, |peak, sample| peak.max(sample.abs())))?;
+    samples.each_block(|_, block| peak = block.iter().fold(peak, |peak, sample| peak.max(sample.abs())))?;
     Ok(peak)
 }
 
@@ -28,7 +27,7 @@ pub fn clipped<S: Samples + ?Sized>(samples: &S) -> Result<Option<usize>, ClipEr
     let peak = peak(samples)?;
     // Where three samples in a row first stand at full scale, and where at the peak; how many are loud, and at the peak.
     let (mut at_full, mut at_peak, mut loud, mut flat) = (Run::default(), Run::default(), 0_usize, 0_usize);
-    samples.each_block(&mut |start, block| {
+    samples.each_block(|start, block| {
         for (index, sample) in block.iter().enumerate() {
             let size = sample.abs();
             at_full.next(start + index, size >= 0.9999);

@@ -256,15 +256,27 @@ impl OpenClip {
     /// As [`OpenClip::read_all`]; there is no room.
     pub fn park(&self) -> Result<Vec<Parked>, ClipError> {
         let mut channels = (0..self.info.channels).map(|_| Parked::new()).collect::<Result<Vec<_>, _>>()?;
+        self.each_block(|planes| {
+            channels.iter_mut().zip(planes).try_for_each(|(channel, plane)| channel.push(plane))
+        })?;
+        Ok(channels)
+    }
+
+    /// Shows the whole excerpt in blocks, in their order: one plane of samples for each channel.
+    ///
+    /// # Errors
+    /// As [`OpenClip::read_all`], and those of `show`.
+    pub fn each_block(
+        &self,
+        mut show: impl FnMut(&[Vec<f64>]) -> Result<(), ClipError>,
+    ) -> Result<(), ClipError> {
         let (mut reader, mut planes) = (self.reader()?, Vec::new());
         loop {
             reader.read_into(BLOCK, &mut planes)?;
             if planes.iter().all(Vec::is_empty) {
-                return Ok(channels);
+                return Ok(());
             }
-            for (channel, plane) in channels.iter_mut().zip(&planes) {
-                channel.push(plane)?;
-            }
+            show(&planes)?;
         }
     }
 

@@ -37,7 +37,7 @@ pub trait Samples {
     ///
     /// # Errors
     /// They cannot be read.
-    fn each_block(&self, show: &mut dyn FnMut(usize, &[f64])) -> Result<(), ClipError> {
+    fn each_block(&self, mut show: impl FnMut(usize, &[f64])) -> Result<(), ClipError> {
         let mut block = vec![0.0; BLOCK.min(self.frames())];
         for start in (0..self.frames()).step_by(BLOCK) {
             let frames = BLOCK.min(self.frames() - start);
@@ -200,7 +200,7 @@ mod tests {
         }
         let mut all = Vec::new();
         parked
-            .each_block(&mut |start, block| {
+            .each_block(|start, block| {
                 assert_eq!(start, all.len());
                 all.extend_from_slice(block);
             })

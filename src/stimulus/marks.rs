@@ -326,7 +326,7 @@ pub(super) fn find(
 /// They cannot be read.
 pub(super) fn grain<S: Samples + ?Sized>(samples: &S) -> Result<Option<u32>, ClipError> {
     let mut bits = 1;
-    samples.each_block(&mut |_, block| {
+    samples.each_block(|_, block| {
         for sample in block {
             while bits <= 24 && (sample * f64::from(1_u32 << (bits - 1))).fract() != 0.0 {
                 bits += 1;

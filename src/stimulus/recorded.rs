@@ -61,16 +61,13 @@ impl Clip {
 
     fn mixed(source: &OpenClip) -> Result<Parked, ClipError> {
         let share = 1.0 / f64::from(source.info().channels);
-        let (mut samples, mut reader, mut planes) = (Parked::new()?, source.reader()?, Vec::new());
-        loop {
-            reader.read_into(BLOCK, &mut planes)?;
+        let mut samples = Parked::new()?;
+        source.each_block(|planes| {
             let frames = planes.first().map_or(0, Vec::len);
-            if frames == 0 {
-                return Ok(samples);
-            }
             let mix = |frame: usize| share * planes.iter().map(|channel| channel[frame]).sum::<f64>();
-            samples.push(&(0..frames).map(mix).collect::<Vec<f64>>())?;
-        }
+            samples.push(&(0..frames).map(mix).collect::<Vec<f64>>())
+        })?;
+        Ok(samples)
     }
 }
 

@@ -100,7 +100,7 @@ impl RecordedPair {
         }
         let power = |samples: &Parked| {
             let mut welch = Welch::new(1, WINDOW);
-            samples.each_block(&mut |_, block| welch.push(&[block])).map_err(unreadable)?;
+            samples.each_block(|_, block| welch.push(&[block])).map_err(unreadable)?;
             Ok(welch.finish())
         };
         let (power_a, power_b) = (power(one)?, power(other)?);
