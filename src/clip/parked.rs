@@ -10,6 +10,8 @@ use crate::files::{nameless, reason};
 
 /// Samples that are read or written at a time.
 pub const BLOCK: usize = 1 << 16;
+/// A smaller stretch is read with the whole block that it lies in: the next one is most often in it too.
+const SMALL: usize = BLOCK / 4;
 const SAMPLE: usize = size_of::<f64>();
 
 /// The samples of one channel, wherever they lie.
@@ -111,10 +113,49 @@ impl<S: Samples + ?Sized> Samples for Part<'_, S> {
 /// Samples on the disk, in a file that no other program can open and that goes with the process.
 #[derive(Debug)]
 pub struct Parked {
-    /// Whoever reads moves the place in the file first.
-    file: Mutex<File>,
+    disk: Mutex<Disk>,
     folder: PathBuf,
     frames: usize,
+}
+
+/// A file of samples. Whoever reads moves the place in it first.
+#[derive(Debug)]
+struct Disk {
+    file: File,
+    /// The block that was read last, for what is read in small stretches, and its number.
+    block: (usize, Vec<f64>),
+}
+
+impl Disk {
+    /// Fills `out` with the samples from `from` on, all of which are there.
+    fn read(&mut self, from: usize, out: &mut [f64]) -> std::io::Result<()> {
+        let mut bytes = vec![0; size_of_val(out)];
+        self.file.seek(SeekFrom::Start((from * SAMPLE) as u64))?;
+        self.file.read_exact(&mut bytes)?;
+        for (sample, bytes) in out.iter_mut().zip(bytes.as_chunks::<SAMPLE>().0) {
+            *sample = f64::from_le_bytes(*bytes);
+        }
+        Ok(())
+    }
+
+    /// The same of small stretches, of a file of so many samples: their blocks are read as a whole.
+    fn read_from_blocks(&mut self, frames: usize, from: usize, out: &mut [f64]) -> std::io::Result<()> {
+        let mut done = 0;
+        while done < out.len() {
+            let (number, at) = ((from + done) / BLOCK, (from + done) % BLOCK);
+            if self.block.0 != number || self.block.1.is_empty() {
+                let mut block = std::mem::take(&mut self.block.1);
+                block.resize(BLOCK.min(frames - number * BLOCK), 0.0);
+                self.read(number * BLOCK, &mut block)?;
+                self.block = (number, block);
+            }
+            let there = &self.block.1[at..];
+            let count = there.len().min(out.len() - done);
+            out[done..done + count].copy_from_slice(&there[..count]);
+            done += count;
+        }
+        Ok(())
+    }
 }
 
 impl Parked {
@@ -124,7 +165,7 @@ impl Parked {
     /// There is no place for temporary files.
     pub fn new() -> Result<Self, ClipError> {
         let (file, folder) = nameless().map_err(|(folder, error)| no_room(&folder, &error))?;
-        Ok(Self { file: Mutex::new(file), folder, frames: 0 })
+        Ok(Self { disk: Mutex::new(Disk { file, block: (0, Vec::new()) }), folder, frames: 0 })
     }
 
     /// Adds samples at the end.
@@ -133,9 +174,12 @@ impl Parked {
     /// There is no room for them.
     pub fn push(&mut self, samples: &[f64]) -> Result<(), ClipError> {
         let bytes: Vec<u8> = samples.iter().flat_map(|sample| sample.to_le_bytes()).collect();
-        let file = self.file.get_mut().unwrap_or_else(PoisonError::into_inner);
-        file.seek(SeekFrom::Start((self.frames * SAMPLE) as u64))
-            .and_then(|_| file.write_all(&bytes))
+        let disk = self.disk.get_mut().unwrap_or_else(PoisonError::into_inner);
+        // The last block grows.
+        disk.block.1.clear();
+        disk.file
+            .seek(SeekFrom::Start((self.frames * SAMPLE) as u64))
+            .and_then(|_| disk.file.write_all(&bytes))
             .map_err(|error| no_room(&self.folder, &error))?;
         self.frames += samples.len();
         Ok(())
@@ -150,21 +194,17 @@ impl Samples for Parked {
     fn copy(&self, start: i64, out: &mut [f64]) -> Result<(), ClipError> {
         out.fill(0.0);
         let (from, at, count) = inside(start, out.len(), self.frames);
-        let mut bytes = vec![0; count * SAMPLE];
-        let mut file = self.file.lock().unwrap_or_else(PoisonError::into_inner);
-        file.seek(SeekFrom::Start((from * SAMPLE) as u64))
-            .and_then(|_| file.read_exact(&mut bytes))
-            .map_err(|error| {
-                ClipError(format!(
-                    "what was put away in {} cannot be read back: {}",
-                    self.folder.display(),
-                    reason(&error)
-                ))
-            })?;
-        for (sample, bytes) in out[at..].iter_mut().zip(bytes.as_chunks::<SAMPLE>().0) {
-            *sample = f64::from_le_bytes(*bytes);
-        }
-        Ok(())
+        let mut disk = self.disk.lock().unwrap_or_else(PoisonError::into_inner);
+        let out = &mut out[at..at + count];
+        let read =
+            if count < SMALL { disk.read_from_blocks(self.frames, from, out) } else { disk.read(from, out) };
+        read.map_err(|error| {
+            ClipError(format!(
+                "what was put away in {} cannot be read back: {}",
+                self.folder.display(),
+                reason(&error)
+            ))
+        })
     }
 }
 
@@ -198,6 +238,17 @@ mod tests {
                 "{start}"
             );
         }
+        // In small stretches, across the seam of two blocks, and after more was added to a block that is at hand.
+        let small: Vec<f64> = (0..samples.len())
+            .step_by(100)
+            .flat_map(|at| parked.stretch(at as i64, 100).expect("readable"))
+            .collect();
+        assert_eq!(small[..samples.len()], samples);
+        let mut longer = samples.clone();
+        longer.extend([0.25; 300]);
+        parked.push(&longer[samples.len()..]).expect("room");
+        let (end, samples) = (samples.len() as i64, longer);
+        assert_eq!(parked.stretch(end - 50, 350).expect("readable"), samples[samples.len() - 350..]);
         let mut all = Vec::new();
         parked
             .each_block(|start, block| {
