@@ -10,7 +10,9 @@ use crate::trial::record::{ControlTerms, InputTerms, Opening, StoppingTerms, Ter
 pub struct Agreed {
     /// SHA-256 of the session file.
     pub session: Digest,
-    /// The terms as journals publish them.
+    /// The terms that journals are compared with: those that the session gives, names included.
+    pub given: Terms,
+    /// The same terms as they may be shown.
     pub terms: Terms,
     /// What is asked, and in which direction it is tested.
     pub inquiry: Inquiry,
@@ -37,6 +39,7 @@ impl Agreed {
     pub fn of(session: &Session) -> Self {
         Self {
             session: Digest::of(session.source.as_bytes()),
+            given: Terms::of(session),
             terms: Terms::of(session),
             inquiry: session.inquiry(),
             controls: session.controls.iter().map(|control| control.kind).collect(),
@@ -48,6 +51,12 @@ impl Agreed {
             photographs: session.photographs().iter().map(|photograph| photograph.file.clone()).collect(),
             prepared_by: session.prepared_by.clone(),
         }
+    }
+
+    /// The same, of which only the texts of this session are shown: it is the session with names withheld.
+    #[must_use]
+    pub fn shown_as(self, session: &Session) -> Self {
+        Self { terms: Terms::of(session), ..self }
     }
 
     /// What a journal's opening says.
@@ -69,6 +78,7 @@ impl Agreed {
             inputs: opening.inputs.clone().unwrap_or_default(),
             photographs: Vec::new(),
             prepared_by: Vec::new(),
+            given: terms.clone(),
             terms: terms.clone(),
         }
     }

@@ -98,6 +98,10 @@ impl<'s> Builder<'s> {
                 }
             }
         }
+        // What was changed takes nothing from what holds.
+        for (_, _, gathered) in &mut sittings {
+            self.compare_terms(gathered, digest);
+        }
         let mut sittings = self.one_of_each(sittings);
         if self.anonymiser.hides() {
             // The order of the seals, which are random, says nothing about who sat first.
@@ -105,16 +109,8 @@ impl<'s> Builder<'s> {
         } else {
             sittings.sort_by(|a, b| (a.0, &a.2.opening.utc, &a.1).cmp(&(b.0, &b.2.opening.utc, &b.1)));
         }
-        for (_, _, gathered) in &mut sittings {
-            let OpeningFacts { session, terms, format, night, .. } = &gathered.opening;
-            if *session != digest {
-                gathered.state = State::Foreign;
-            } else if !self.alone
-                && let Some(problem) = against::other_terms(&self.agreed.terms, terms, *night, *format)
-            {
-                gathered.state = State::Invalid;
-                gathered.problems.push(format!("record 1: {problem}"));
-            }
+        for (_, _, gathered) in sittings.iter_mut().filter(|held| held.2.opening.session != digest) {
+            gathered.state = State::Foreign;
         }
         self.basis = sittings
             .iter()
@@ -135,6 +131,18 @@ impl<'s> Builder<'s> {
         }
         for (place, file, gathered) in sittings {
             self.sitting(place, file, *gathered, terms.as_ref());
+        }
+    }
+
+    /// A journal of this session whose terms are not the session's does not hold.
+    fn compare_terms(&self, gathered: &mut Gathered, digest: Digest) {
+        if self.alone || gathered.opening.session != digest {
+            return;
+        }
+        let OpeningFacts { terms, format, night, .. } = &gathered.opening;
+        if let Some(problem) = against::other_terms(&self.agreed.given, terms, *night, *format) {
+            gathered.state = State::Invalid;
+            gathered.problems.push(format!("record 1: {problem}"));
         }
     }
 

@@ -12,11 +12,10 @@ use crate::verdict::{self, Findings, OnPaper};
 /// Builds the report of a session from what its folders hold.
 pub fn report(session: &Session, readings: Vec<Readings>, options: Options) -> Report {
     let anonymiser = Anonymiser::of(session, &readings, options);
-    let prepared_by = session.prepared_by.clone();
-    let photographs = session.photographs().iter().map(|photograph| photograph.file.clone()).collect();
+    let agreed = Agreed::of(session);
     // From here on there is only a session whose every text may be shown.
     let session = &anonymiser.session(session);
-    let agreed = Agreed { photographs, prepared_by, ..Agreed::of(session) };
+    let agreed = agreed.shown_as(session);
     let mut evidence = Evidence::of(&agreed, readings, &anonymiser);
     // What stands there now was heard by nobody if it is not what was sealed: then it is not drawn.
     let changed = evidence.changed_inputs();

@@ -2,6 +2,7 @@
 
 mod browser;
 mod command;
+mod copies;
 mod documents;
 mod golden;
 mod gone;

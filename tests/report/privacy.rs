@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use earwitness::evidence::Options;
+use earwitness::evidence::{Options, State};
 use earwitness::report::page;
 
 use super::material::{Plan, SESSION, Site};
@@ -88,6 +88,82 @@ fn anonymous_replaces_every_name() {
         named.contains("Zacharias") && named.contains("Xenia"),
         "and without it the chosen names stand there"
     );
+}
+
+/// A session in which Zacharias and Yolanda are named wherever people may write, and what else belongs to its kind.
+fn named_session(more: &str) -> String {
+    let mut text =
+        SESSION.replace("Two invented cables", "Zacharias and Yolanda").replace("[amplifier]", more);
+    for (kind, name) in [("cables", "thin"), ("cables", "thick"), ("clips", "plucked")] {
+        text = text.replace(&format!("[{kind}.{name}]"), &format!("[{kind}.\"zacharias_{name}\"]"));
+        text = text.replace(&format!("\"{name}\""), &format!("\"zacharias_{name}\""));
+    }
+    text.replace("\"thin-thick\"", "\"cables_of_Yolanda\"")
+}
+
+#[test]
+fn what_counts_is_the_same_with_names_withheld() {
+    let wager = "[wager]\nclaimant = \"Zacharias\"\nskeptic = \"Yolanda\"\nclaim = \"Zacharias hears it\"\n\
+                 claimant_wins = \"Yolanda cooks\"\nskeptic_wins = \"Zacharias cooks\"\n\n[amplifier]";
+    let panel = "[panel]\nlisteners = 2\n\n[amplifier]";
+    let switcher = "[switcher]\nkind = \"command\"\ncommand = [\"./switch\", \"{terminal}\"]\n\
+                    terminals = [\"thin\", \"thick\"]\n\n[amplifier]";
+    let attribute = named_session("[amplifier]")
+        .replace(
+            "protocol = \"abx\"",
+            "protocol = \"two-afc\"\nattribute = \"Yolanda brighter\"\nattribute_side = \"b\"",
+        )
+        .replace("amount = \"2 dB\"", "amount = \"2 dB\"\nmore = \"b\"");
+    let plans = [Plan::new("Zacharias", 1, 0.9), Plan::new("Yolanda", 2, 0.6)];
+    let watched = plans.clone().map(|plan| Plan { watched: vec!["Xenia".to_owned()], ..plan });
+    let seats = vec![("Xenia".to_owned(), 0.9), ("Wilhelm".to_owned(), 0.5)];
+    let night = plans.clone().map(|plan| Plan { seats: seats.clone(), ..plan });
+    for (kind, text, plans) in [
+        ("without more", named_session("[amplifier]"), &plans),
+        ("a wager", named_session(wager), &plans),
+        ("a panel", named_session(panel), &plans),
+        ("a switcher", named_session(switcher), &plans),
+        ("an attribute", attribute, &plans),
+        ("a witness", named_session("[amplifier]"), &watched),
+        ("a night", named_session("[amplifier]"), &night),
+    ] {
+        let mut site = Site::new(&text);
+        for plan in plans {
+            site.hold(plan);
+        }
+        let [named, anonymous] = [false, true].map(|anonymous| report_with(&site, Options { anonymous }));
+        for report in [&named, &anonymous] {
+            for sitting in &report.sittings {
+                assert_eq!((sitting.state, &sitting.problems), (State::Complete, &Vec::new()), "{kind}");
+                assert!(sitting.counted, "{kind}");
+            }
+            assert!(report.unusable.is_empty() && report.sittings.len() == 2, "{kind}");
+        }
+        assert_eq!(named.comparisons[0].trials, anonymous.comparisons[0].trials, "{kind}");
+        assert_eq!(named.compared.changed, anonymous.compared.changed, "{kind}");
+        let all = without_journals(&everything(&anonymous)).to_lowercase();
+        for name in ["zacharias", "yolanda", "xenia", "wilhelm"] {
+            assert!(!all.contains(name), "{kind}: {name} is in the anonymous report");
+        }
+    }
+}
+
+#[test]
+fn changed_terms_are_told_with_names_withheld_too() {
+    let mut site = Site::new(&named_session("[amplifier]"));
+    site.session.alpha = 0.4;
+    site.hold(&Plan::new("Zacharias", 1, 0.9));
+    site.session.alpha = 0.05;
+    for anonymous in [false, true] {
+        let report = report_with(&site, Options { anonymous });
+        let sitting = &report.sittings[0];
+        assert_eq!(sitting.state, State::Invalid);
+        assert_eq!(
+            sitting.problems,
+            ["record 1: its terms are not those that the session gives: alpha"],
+            "anonymous: {anonymous}"
+        );
+    }
 }
 
 /// A session with all kinds of texts in it, to which names can be added.

@@ -2,8 +2,7 @@
 
 use earwitness::clip::dither::WordLength;
 use earwitness::evidence::{Basis, State};
-use earwitness::evidence::{Options, folder};
-use earwitness::report::{page, report, summary};
+use earwitness::report::{page, summary};
 use earwitness::session::parse;
 use earwitness::stimulus::WordFacts;
 use earwitness::stimulus::device_words::Faintest;
@@ -371,48 +370,6 @@ fn numbers_lead_to_their_formulas() {
         assert_eq!((row.matches("<dt>").count(), row.matches("<dd>").count()), (1, 1), "{row}");
         assert!(!row.contains("<dd></dd>") && !row.contains("()") && !row.contains("<dd> ("), "{row}");
     }
-}
-
-#[test]
-fn a_sitting_counts_once_however_many_copies_of_its_journal_there_are() {
-    let mut site = Site::new(SESSION);
-    let ada = site.hold(&Plan::new("Ada", 1, 0.9));
-    site.hold(&Plan::new("Bel", 2, 0.9));
-    let alone = report_of(&site);
-    assert_eq!(alone.comparisons[0].trials, 24);
-    // A copy beside it, a shorter state of the same sitting, and a copy in the folder of another place.
-    let bytes = std::fs::read(&ada).expect("the journal");
-    std::fs::write(ada.with_file_name("copy.jsonl"), &bytes).expect("written");
-    let other = Site::new(SESSION);
-    let earlier = other.path().join("sittings/0-earlier.jsonl");
-    std::fs::write(earlier, &bytes[..bytes.len() / 2]).expect("written");
-    std::fs::copy(&ada, other.path().join("sittings/theirs.jsonl")).expect("copied");
-    let readings = [(&site, "here"), (&other, "there")].map(|(site, name)| {
-        folder(&site.session.sittings_folder(), Some(name.to_owned())).expect("readable")
-    });
-    let report = report(&site.session, readings.into(), Options::default());
-    assert_eq!(report.comparisons[0].trials, 24);
-    assert_eq!((report.sittings.len(), report.listeners.len()), (2, 2));
-    let left_out: Vec<&str> = report.unusable.iter().map(|file| file.file.as_str()).collect();
-    assert_eq!(left_out, ["copy.jsonl", "0-earlier.jsonl", "theirs.jsonl"]);
-    assert!(report.unusable.iter().all(|file| file.reason.contains("the same sitting as another journal")));
-    assert!(page::page(&report).contains("a sitting counts once"));
-    assert!(kinds(&report).contains(&"invalid-journals"));
-}
-
-#[test]
-fn two_ends_of_one_sitting_contradict_each_other_and_neither_counts() {
-    let mut site = Site::new(SESSION);
-    site.hold(&Plan::new("Ada", 1, 0.9));
-    // The same secret, and other answers: one of the two was written anew.
-    let mut other = Site::new(SESSION);
-    other.hold(&Plan::new("Ada", 1, 0.1));
-    let readings =
-        [&site, &other].map(|site| folder(&site.session.sittings_folder(), None).expect("readable"));
-    let report = report(&site.session, readings.into(), Options::default());
-    assert_eq!(report.comparisons[0].trials, 0);
-    assert!(report.sittings.iter().all(|sitting| sitting.state == State::Invalid && !sitting.counted));
-    assert!(page::page(&report).contains("the same seal and other records"));
 }
 
 #[test]
