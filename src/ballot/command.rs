@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use super::paper;
 use crate::trial::Definition;
+use crate::units::foreign::shortened;
 
 /// Something that the host wants.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -86,7 +87,8 @@ pub fn range(text: &str) -> Result<(u32, u32), String> {
     match (number(first), number(last)) {
         (Some(first), Some(last)) if first <= last => Ok((first, last)),
         _ => Err(format!(
-            "\"{text}\" is not a range of seats: give two numbers from 1 to {most}, such as 31-40"
+            "\"{}\" is not a range of seats: give two numbers from 1 to {most}, such as 31-40",
+            shortened(text)
         )),
     }
 }
@@ -131,9 +133,13 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
     let line = line.trim();
     let (word, rest) = line.split_once(char::is_whitespace).unwrap_or((line, ""));
     let rest = rest.trim();
+    let said = &shortened(rest);
     let seat = |text: &str| {
         text.parse::<u32>().ok().filter(|seat| (1..=super::seats::MOST_SEATS).contains(seat)).ok_or_else(
-            || format!("\"{text}\" is not a seat: give a number from 1 to {}", super::seats::MOST_SEATS),
+            || {
+                let most = super::seats::MOST_SEATS;
+                format!("\"{}\" is not a seat: give a number from 1 to {most}", shortened(text))
+            },
         )
     };
     let needed =
@@ -146,7 +152,7 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             let slot = labels
                 .iter()
                 .position(|label| label.eq_ignore_ascii_case(rest))
-                .ok_or_else(|| format!("\"{rest}\" is not a sound here; known: {}", labels.join(", ")))?;
+                .ok_or_else(|| format!("\"{said}\" is not a sound here; known: {}", labels.join(", ")))?;
             Command::Play(slot)
         }
         "silence" => Command::Silence,
@@ -156,18 +162,18 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             rest.parse()
                 .ok()
                 .filter(|seconds| (1..=600).contains(seconds))
-                .ok_or_else(|| format!("\"{rest}\" is not a number of seconds from 1 to 600"))?,
+                .ok_or_else(|| format!("\"{said}\" is not a number of seconds from 1 to 600"))?,
         ),
         "all" => Command::WhenAll(match rest {
             "on" => true,
             "off" => false,
-            _ => return Err(format!("\"{rest}\" is not understood: say all on, or all off")),
+            _ => return Err(format!("\"{said}\" is not understood: say all on, or all off")),
         }),
         "break" => Command::Break,
         "ears" if rest.is_empty() => Command::Ears(1),
         "ears" => Command::Ears(
             rest.parse()
-                .map_err(|_| format!("\"{rest}\" is not the number of a comparison; the first is 1"))?,
+                .map_err(|_| format!("\"{said}\" is not the number of a comparison; the first is 1"))?,
         ),
         "void" => {
             needed("say what disturbed the trial")?;
@@ -203,7 +209,7 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
             number => DoorWish::Seats(seat(number).map_err(|_| {
                 let most = super::seats::MOST_SEATS;
                 format!(
-                    "\"{rest}\" is not understood: say open, shut, shared, or a number of seats up to {most}"
+                    "\"{said}\" is not understood: say open, shut, shared, or a number of seats up to {most}"
                 )
             })?),
         }),
@@ -221,7 +227,12 @@ pub fn parse(line: &str, definition: &Definition, trials: u32) -> Result<Command
                 paper::answers(rest, definition, trials).map_err(|error| error.to_string())?,
             )
         }
-        other => return Err(format!("\"{other}\" is not understood. Type help for a list of words.")),
+        other => {
+            return Err(format!(
+                "\"{}\" is not understood. Type help for a list of words.",
+                shortened(other)
+            ));
+        }
     })
 }
 

@@ -9,6 +9,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::seats::{MOST_SEATS, clean_alias};
 use crate::trial::Definition;
+use crate::units::foreign::shortened;
 
 /// Why something from paper was not understood.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -54,7 +55,9 @@ fn answer(word: &str, definition: &Definition) -> Result<Option<usize>, PaperErr
         .iter()
         .position(|alternative| alternative.name.eq_ignore_ascii_case(word))
         .map(Some)
-        .ok_or_else(|| PaperError(format!("\"{word}\" is none of {}, and not - for none", names())))
+        .ok_or_else(|| {
+            PaperError(format!("\"{}\" is none of {}, and not - for none", shortened(word), names()))
+        })
 }
 
 /// One listener's ballot.
@@ -116,11 +119,10 @@ pub fn import(
         let line = record.position().map_or(0, csv::Position::line);
         let wrong = |message: String| PaperError(format!("line {line}: {message}"));
         let number = record.get(0).unwrap_or_default();
-        let seat: u32 = number
-            .parse()
-            .ok()
-            .filter(|seat| (1..=MOST_SEATS).contains(seat))
-            .ok_or_else(|| wrong(format!("\"{number}\" is not a seat from 1 to {MOST_SEATS}")))?;
+        let seat: u32 =
+            number.parse().ok().filter(|seat| (1..=MOST_SEATS).contains(seat)).ok_or_else(|| {
+                wrong(format!("\"{}\" is not a seat from 1 to {MOST_SEATS}", shortened(number)))
+            })?;
         if ballots.iter().any(|ballot| ballot.seat == seat) {
             return Err(wrong(format!("seat {seat} is there twice")));
         }
@@ -128,14 +130,17 @@ pub fn import(
         let alias = if typed.is_empty() {
             String::new()
         } else {
-            clean_alias(typed)
-                .ok_or_else(|| wrong(format!("\"{typed}\" is not a name of 1 to 40 characters")))?
+            clean_alias(typed).ok_or_else(|| {
+                wrong(format!("\"{}\" is not a name of 1 to 40 characters", shortened(typed)))
+            })?
         };
         let typed = record.get(2).filter(|typed| has_table && !typed.is_empty());
         let table = typed
             .map(|typed| {
                 let number = typed.parse().ok().filter(|table| *table > 0);
-                number.ok_or_else(|| wrong(format!("\"{typed}\" is not a table: give a number from 1")))
+                number.ok_or_else(|| {
+                    wrong(format!("\"{}\" is not a table: give a number from 1", shortened(typed)))
+                })
             })
             .transpose()?;
         let cells: Vec<&str> = record.iter().skip(2 + usize::from(has_table)).collect();

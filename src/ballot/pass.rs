@@ -14,6 +14,7 @@ use super::NightError;
 use crate::files;
 use crate::system::OwnerOnly as _;
 use crate::trial::{Digest, Secret};
+use crate::units::foreign;
 
 /// Letters and digits that nobody confuses when they are read aloud or from a distance: 28 of them.
 const ALPHABET: &[u8; 28] = b"ACDEFHJKLMNPQRTUVWXY23456789";
@@ -199,7 +200,8 @@ impl PassFile {
         serde_json::from_str(&text).map(Some).map_err(|error| NightError::File {
             file: path.to_path_buf(),
             message: format!(
-                "this is not the pass file of a night ({error}); phones of that night must join again"
+                "this is not the pass file of a night ({}); phones of that night must join again",
+                foreign::message(&error)
             ),
         })
     }

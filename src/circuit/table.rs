@@ -15,7 +15,6 @@ mod sheet;
 use num_complex::Complex64;
 
 pub use cells::decode;
-pub(super) use cells::shortened;
 use columns::{MAGNITUDE, PHASE};
 pub use error::TableError;
 use impedances::impedances;

@@ -8,8 +8,9 @@ use std::fmt::Write as _;
 
 use num_complex::Complex64;
 
-use super::table::{TableError, shortened};
+use super::table::TableError;
 use super::twoport::Abcd;
+use crate::units::foreign::shortened;
 use crate::units::printed::count;
 
 /// What a file holds.

@@ -12,6 +12,7 @@ use std::io::Read as _;
 use serde::{Deserialize, Serialize};
 
 use crate::trial::Digest;
+use crate::units::foreign::{self, shortened};
 
 /// Name of the list, which is the first file.
 pub const MANIFEST: &str = "MANIFEST.json";
@@ -150,7 +151,8 @@ impl Archive {
             let name = String::from_utf8_lossy(&entry.header().path_bytes()).into_owned();
             if entry.header().entry_type() != tar::EntryType::Regular {
                 return refused(format!(
-                    "\"{name}\" in it is no file: links, folders and the like are refused"
+                    "\"{}\" in it is no file: links, folders and the like are refused",
+                    shortened(&name)
                 ));
             }
             if members.len() > MOST_MEMBERS {
@@ -164,16 +166,24 @@ impl Archive {
         let Some(first) = members.first().filter(|first| first.name == MANIFEST) else {
             return refused(format!("its first file is not {MANIFEST}"));
         };
-        let manifest: Manifest = serde_json::from_slice(&first.bytes)
-            .map_err(|error| ArchiveError(format!("its {MANIFEST} cannot be read: {error}")))?;
+        let manifest: Manifest = serde_json::from_slice(&first.bytes).map_err(|error| {
+            ArchiveError(format!("its {MANIFEST} cannot be read: {}", foreign::message(&error)))
+        })?;
         if manifest.schema != SCHEMA {
-            return refused(format!("its schema is \"{}\", and {SCHEMA} is read here", manifest.schema));
+            return refused(format!(
+                "its schema is \"{}\", and {SCHEMA} is read here",
+                shortened(&manifest.schema)
+            ));
         }
         members.remove(0);
         check_names(members.iter().map(|member| member.name.as_str()))?;
         for (listed, member) in manifest.files.iter().zip(&members) {
             if listed.name != member.name {
-                return refused(format!("\"{}\" stands where its list has \"{}\"", member.name, listed.name));
+                return refused(format!(
+                    "\"{}\" stands where its list has \"{}\"",
+                    member.name,
+                    shortened(&listed.name)
+                ));
             }
             if listed.bytes != member.bytes.len() as u64 || listed.sha256 != Digest::of(&member.bytes) {
                 return refused(format!("\"{}\" is not what its list says: it was changed", member.name));
@@ -199,7 +209,7 @@ impl Archive {
             left_out: manifest.left_out,
         };
         if archive.member(&archive.session).is_none() {
-            return refused(format!("its session file \"{}\" is not in it", archive.session));
+            return refused(format!("its session file \"{}\" is not in it", shortened(&archive.session)));
         }
         if archive.to_bytes()? != bytes {
             return refused(
@@ -223,7 +233,7 @@ pub fn check_name(name: &str) -> Result<(), ArchiveError> {
     let strange = |letter: char| letter.is_control() || matches!(letter, '\\' | ':');
     let wrong = |part: &str| part.is_empty() || part == "." || part == ".." || part.ends_with(['.', ' ']);
     if name.len() > LONGEST_NAME {
-        return refused(format!("the name \"{name}\" is longer than {LONGEST_NAME} bytes"));
+        return refused(format!("the name \"{}\" is longer than {LONGEST_NAME} bytes", shortened(name)));
     }
     if name.chars().any(strange) || name.split('/').any(wrong) {
         return refused(format!(

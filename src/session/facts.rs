@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::reader::{SessionError, Table};
+use crate::units::foreign;
 
 /// A fact about a sitting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
@@ -143,7 +144,10 @@ pub(super) fn facts(table: &mut Table<'_>) -> Result<Vec<Fact>, SessionError> {
                 let names = Fact::ALL.map(Fact::name).join("\", \"");
                 return Err(table.error_at(
                     "facts",
-                    format!("\"{name}\" is unknown or stands there twice; what can be asked is \"{names}\""),
+                    format!(
+                        "\"{}\" is unknown or stands there twice; what can be asked is \"{names}\"",
+                        foreign::shortened(&name)
+                    ),
                 ));
             }
         }

@@ -17,8 +17,8 @@ use crate::files;
 use crate::stats::Protocol;
 use crate::stats::protocol::{Asks, Side};
 use crate::stats::williams;
-use crate::units::Dimension;
 use crate::units::printed::written;
+use crate::units::{Dimension, foreign};
 
 /// Largest session file that is read: a session is written by hand, anything longer is another kind of file.
 const LARGEST_FILE_BYTES: u64 = 4 * 1024 * 1024;
@@ -248,8 +248,9 @@ fn check_name(table: &Table<'_>, kind: &str, name: &str) -> Result<(), SessionEr
     let safe = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.');
     if name.is_empty() || name.chars().count() > 60 || name.starts_with('.') || !name.chars().all(safe) {
         return Err(table.error(format!(
-            "\"{name}\" cannot be the name of a {kind}: use 1 to 60 letters, digits, '-', '_' and '.', not starting \
-             with '.', since it becomes part of file names"
+            "\"{}\" cannot be the name of a {kind}: use 1 to 60 letters, digits, '-', '_' and '.', not starting \
+             with '.', since it becomes part of file names",
+            foreign::shortened(name)
         )));
     }
     Ok(())

@@ -65,7 +65,7 @@ impl Document {
         DeTable::parse(&self.text).map_err(|error| SessionError {
             file: self.file.clone(),
             line: error.span().map(|span| self.line(span.start)),
-            message: format!("this is not TOML: {}", error.message()),
+            message: format!("this is not TOML: {}", foreign::message(&error.message())),
         })
     }
 }
@@ -426,7 +426,7 @@ impl<'d> Table<'d> {
             if !self.known.contains(name) {
                 let known: Vec<&str> = self.known.iter().copied().collect();
                 let place = self.place();
-                let name = &foreign::shown(name);
+                let name = &foreign::shortened(name);
                 let message = format!("unknown key `{name}` in {place}{}", suggestion(name, &known));
                 return Err(self.document.error(key.span().start, message));
             }
@@ -437,7 +437,7 @@ impl<'d> Table<'d> {
 
 /// "X is not one of ..., did you mean ...?"
 pub fn not_among(text: &str, names: &[&str]) -> String {
-    format!("\"{text}\" is not known{}", suggestion(text, names))
+    format!("\"{}\" is not known{}", foreign::shortened(text), suggestion(text, names))
 }
 
 fn suggestion(text: &str, names: &[&str]) -> String {
@@ -455,9 +455,9 @@ fn near(text: &str, name: &str) -> Option<usize> {
 
 fn describe(value: &DeValue<'_>) -> String {
     match value {
-        DeValue::String(text) => format!("the text \"{text}\""),
-        DeValue::Integer(number) => format!("the number {number}"),
-        DeValue::Float(number) => format!("the number {number}"),
+        DeValue::String(text) => format!("the text \"{}\"", foreign::shortened(text)),
+        DeValue::Integer(number) => format!("the number {}", foreign::shortened(&number.to_string())),
+        DeValue::Float(number) => format!("the number {}", foreign::shortened(&number.to_string())),
         DeValue::Boolean(flag) => format!("{flag}"),
         DeValue::Datetime(date) => format!("the date {date}"),
         DeValue::Array(_) => "a list".to_owned(),

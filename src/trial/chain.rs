@@ -66,7 +66,7 @@ pub fn decode<T: DeserializeOwned + Serialize>(
     let record = serde_json::from_slice(body).map_err(|error| {
         LineError::new(
             number,
-            format!("its content is not what this format allows: {}", shorten(&error.to_string())),
+            format!("its content is not what this format allows: {}", foreign::message(&error)),
         )
     })?;
     if encode(number, chain, utc_ms, &record).is_ok_and(|written| written == line) {
@@ -129,15 +129,6 @@ fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>,
         Some(body) => Ok((utc_ms, body)),
         None => fail("it has no record field"),
     }
-}
-
-/// A message that is fit for a terminal, whatever a hostile file put into it.
-fn shorten(message: &str) -> String {
-    let mut text: String = message.chars().filter(|&character| !foreign::acts(character)).take(200).collect();
-    if message.chars().count() > 200 {
-        text.push_str("...");
-    }
-    text
 }
 
 /// One line of a file.

@@ -13,6 +13,7 @@ use super::journal::Journal;
 use super::record::{Part, Record, TrialId};
 use super::verify::Problem;
 use crate::files;
+use crate::units::foreign;
 
 /// Longest copy that is read, in bytes: that of some ten thousand records.
 const LONGEST: u64 = 4 << 20;
@@ -66,7 +67,7 @@ impl WitnessCopy {
         let file = files::open(path).map_err(|error| said(&files::reason(&error)))?;
         file.take(LONGEST).read_to_string(&mut text).map_err(|error| said(&files::reason(&error)))?;
         let copy: Self = serde_json::from_str(&text)
-            .map_err(|error| format!("{}: this is not a witness's copy: {error}", path.display()))?;
+            .map_err(|error| said(&format!("this is not a witness's copy: {}", foreign::message(&error))))?;
         if copy.schema != SCHEMA || copy.receipts.first() != Some(&copy.sitting) {
             return Err(said(&format!(
                 "this is not a witness's copy: it begins with \"schema\": \"{SCHEMA}\", and its first receipt is the sitting's"

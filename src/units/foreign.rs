@@ -23,6 +23,27 @@ pub fn path(path: &Path) -> String {
     shown(&path.display().to_string())
 }
 
+/// Letters of a foreign text that a message can carry.
+const MOST_SHOWN: usize = 60;
+
+/// So much of a text as a message can carry.
+pub fn shortened(text: &str) -> String {
+    cut(text, MOST_SHOWN)
+}
+
+fn cut(text: &str, most: usize) -> String {
+    let begins = shown(&text.chars().take(most).collect::<String>());
+    if text.chars().nth(most).is_some() { format!("{begins}...") } else { begins }
+}
+
+/// Letters of a message of another program's, which repeats what it read.
+const MOST_SAID: usize = 200;
+
+/// What a reader said of a foreign text, of which it may repeat any length.
+pub fn message(said: &dyn std::fmt::Display) -> String {
+    cut(&said.to_string(), MOST_SAID)
+}
+
 /// The first character that [`acts`], by its number: for a complaint about it.
 pub fn complaint(text: &str) -> Option<String> {
     let character = text.chars().find(|&character| acts(character))?;
@@ -35,6 +56,14 @@ pub fn complaint(text: &str) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_long_text_is_cut_and_a_short_one_is_not() {
+        let most = "\u{e4}".repeat(MOST_SHOWN);
+        assert_eq!(shortened(&most), most);
+        assert_eq!(shortened(&format!("{most}b")), format!("{most}..."));
+        assert_eq!(shortened("a\0"), "a\u{fffd}");
+    }
 
     #[test]
     fn what_acts_is_shown_and_said() {

@@ -69,8 +69,9 @@ pub struct UnitError(pub String);
 /// # Errors
 /// The text is not a finite number followed by a unit of this dimension; the message names the units that are.
 pub fn parse(text: &str, dimension: Dimension) -> Result<f64, UnitError> {
-    let trimmed = text.trim();
-    if let Some(diameter) = gauge(trimmed)? {
+    let text = text.trim();
+    let trimmed = &foreign::shortened(text);
+    if let Some(diameter) = gauge(text)? {
         return match dimension {
             Dimension::WireSize => Ok(diameter),
             Dimension::Area => Ok(std::f64::consts::FRAC_PI_4 * diameter * diameter),
@@ -81,18 +82,18 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, UnitError> {
             ))),
         };
     }
-    let (number, rest) = split_number(trimmed);
+    let (number, rest) = split_number(text);
     if number.is_empty() {
-        return Err(not_a_number(trimmed, dimension));
+        return Err(not_a_number(text, dimension));
     }
-    let value: f64 = number.parse().map_err(|_| not_a_number(trimmed, dimension))?;
+    let value: f64 = number.parse().map_err(|_| not_a_number(text, dimension))?;
     let unit = spelling::normal(rest);
     if unit.is_empty() {
         return Err(UnitError(format!(
             "\"{trimmed}\" has no unit: {} is written with one of {}, for example \"{} {}\"",
             dimension.article(),
             dimension.units_named(),
-            number,
+            foreign::shortened(number),
             dimension.example_unit()
         )));
     }
@@ -100,7 +101,7 @@ pub fn parse(text: &str, dimension: Dimension) -> Result<f64, UnitError> {
         return Err(UnitError(format!("\"{trimmed}\": the decimal sign is a point, as in \"3.2 mm\"")));
     }
     let Some(converted) = dimension.convert(value, &unit) else {
-        return Err(wrong_unit(trimmed, rest.trim(), value, &unit, dimension));
+        return Err(wrong_unit(trimmed, &foreign::shortened(rest.trim()), value, &unit, dimension));
     };
     if !converted.is_finite() {
         return Err(UnitError(format!("\"{trimmed}\" is too large to compute with; give a finite number")));
@@ -127,8 +128,9 @@ fn gauge(text: &str) -> Result<Option<f64>, UnitError> {
     let number = number.trim().trim_start_matches('#').trim();
     let wrong = || {
         UnitError(format!(
-            "\"{text}\" is not a wire gauge: a gauge is a whole number from 0 to 50 such as \"18 AWG\", or \"2/0 AWG\" \
-             to \"4/0 AWG\""
+            "\"{}\" is not a wire gauge: a gauge is a whole number from 0 to 50 such as \"18 AWG\", or \"2/0 AWG\" \
+             to \"4/0 AWG\"",
+            foreign::shortened(text)
         ))
     };
     let value = if let Some(aughts) = number.strip_suffix("/0") {
@@ -182,6 +184,7 @@ fn split_number(text: &str) -> (&str, &str) {
 
 fn not_a_number(text: &str, dimension: Dimension) -> UnitError {
     let lower = text.trim_start_matches(['+', '-']).to_ascii_lowercase();
+    let text = foreign::shortened(text);
     if lower.starts_with("nan") || lower.starts_with("inf") {
         return UnitError(format!(
             "\"{text}\" is not finite; {} is a finite number with a unit",

@@ -109,6 +109,24 @@ fn what_could_be_read_in_two_ways_is_refused() {
     }
 }
 
+/// Found by libFuzzer: a header of one very long line was repeated whole.
+#[test]
+fn a_refusal_names_a_few_heads_and_not_a_whole_header() {
+    let said = |text: &str| LcrTable::parse(text, "meter.csv", 2.0).expect_err("refused").to_string();
+    let most = said("a,b,c,d,e,g,i,j,k,l,m,n\n1,2,3,4,5,6,7,8,9,10,11,12\n1,2,3,4,5,6,7,8,9,10,11,12\n");
+    assert!(most.ends_with("the header has a, b, c, d, e, g, i, j, k, l, m, n"), "{most}");
+    let more = said(&format!("{}z\n1\n", "a,".repeat(999)));
+    assert!(more.ends_with("the header has a, a, a, a, a, a, a, a, a, a, a, a, and 988 more"), "{more}");
+    for text in [
+        format!("{},b\n1,2\n", "a".repeat(9000)),
+        format!("{}\n1,2\n", "a,\u{202e}".repeat(9000)),
+        format!("Freq,Rs ({}),Ls,Cp\n100,1,2,3\n200,1,2,3\n", "x".repeat(9000)),
+    ] {
+        let said = said(&text);
+        assert!(said.len() < 1200 && !said.contains('\u{202e}'), "{said}");
+    }
+}
+
 #[test]
 fn a_short_sample_of_a_long_cable_scales() {
     let short = LcrTable::parse(PLAIN, "x", 0.02).expect("readable").per_metre(1e4);

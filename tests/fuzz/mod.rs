@@ -28,6 +28,8 @@ use crate::trial::mutated::Dice;
 
 /// Attacks on each kind of file where nobody asks for more.
 const ATTACKS: usize = 150;
+/// Words of each seed that are made very long.
+const LONG_WORDS: usize = 20;
 /// Nothing that is read takes longer, in a build that is not optimised on a busy machine.
 const PATIENCE: Duration = Duration::from_secs(20);
 
@@ -107,6 +109,23 @@ fn attack_file(name: &str, share: usize, seeds: &[Vec<u8>]) {
         std::fs::write(folder.path().join(chained::HONEST), honest()).expect("written");
     }
     attack(name, share, seeds, |bytes| attempt(target, bytes, folder.path()));
+    for bytes in seeds.iter().filter_map(|seed| std::str::from_utf8(seed).ok()).flat_map(with_a_long_word) {
+        let _ = attempt(target, bytes.as_bytes(), folder.path());
+    }
+}
+
+/// The text once for each of some of its words, which is a very long one there: no message may repeat it whole.
+fn with_a_long_word(text: &str) -> impl Iterator<Item = String> {
+    let is_part = |letter: char| letter.is_alphanumeric() || letter == '.' || letter == '_';
+    let mut words: Vec<&str> =
+        text.split(|letter| !is_part(letter)).filter(|word| !word.is_empty()).collect();
+    let every = words.len().div_ceil(LONG_WORDS).max(1);
+    words = words.into_iter().step_by(every).collect();
+    words.into_iter().flat_map(move |word| {
+        let at = word.as_ptr() as usize - text.as_ptr() as usize;
+        let with = |long: String| format!("{}{long}{}", &text[..at], &text[at + word.len()..]);
+        [with("x".repeat(9000)), with("7".repeat(9000)), with(format!("{word}{}", ",x".repeat(4500)))]
+    })
 }
 
 /// A sitting that nobody changed, with one trial that was disturbed.

@@ -1,7 +1,5 @@
 //! Bytes to text, text to cells, cells to numbers.
 
-use crate::units::foreign;
-
 /// The text of a file's bytes: UTF-8, UTF-16 with a byte order mark, or else Windows-1252 (whose letters outside Latin-1
 /// no table has a use for).
 pub fn decode(bytes: &[u8]) -> String {
@@ -141,10 +139,4 @@ pub(super) fn looks_like_a_number(cell: &str) -> bool {
 /// A unit without the brackets around it.
 pub(super) fn bare(cell: &str) -> &str {
     cell.trim().trim_matches(['(', ')', '[', ']', '{', '}', '<', '>']).trim()
-}
-
-/// So much of a text as a message can carry.
-pub(in crate::circuit) fn shortened(text: &str) -> String {
-    let safe = foreign::shown(&text.chars().take(60).collect::<String>());
-    if text.chars().count() > 60 { format!("{safe}...") } else { safe }
 }

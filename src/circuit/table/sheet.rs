@@ -7,15 +7,18 @@
 
 use super::cells::{
     Separator, bare, begins_a_number, cells, is_mark, line_numbers, looks_like_a_number, number,
-    separator_of, shortened, with_prefix,
+    separator_of, with_prefix,
 };
 use super::columns::{Column, FREQUENCY, Plausible, Unit, factor, head_and_unit};
 use super::error::TableError;
 use crate::units;
+use crate::units::foreign::shortened;
 use crate::units::printed::{count, verb};
 
 /// Highest frequency in Hz of a table: whoever writes more has slipped.
 const HIGHEST_HZ: f64 = 1e12;
+/// Heads that a message names: every table that a meter writes has fewer.
+const MOST_HEADS: usize = 12;
 
 /// A text as cells with their lines.
 pub(super) struct Sheet<'t> {
@@ -290,7 +293,11 @@ impl<'t> Sheet<'t> {
 
     /// The error about a column that is not there.
     pub(super) fn missing(&self, column: &Column) -> TableError {
-        let heads: Vec<&str> = self.heads.iter().map(|(head, _)| head.as_str()).collect();
+        let named = self.heads.iter().take(MOST_HEADS).map(|(head, _)| shortened(head));
+        let mut heads: Vec<String> = named.collect();
+        if let Some(more) = self.heads.len().checked_sub(MOST_HEADS).filter(|more| *more > 0) {
+            heads.push(format!("and {more} more"));
+        }
         TableError::new(
             self.name,
             self.header_line,
@@ -407,7 +414,11 @@ impl<'t> Sheet<'t> {
             Some((head, unit)) => Err(TableError::new(
                 self.name,
                 self.header_line,
-                format!("\"{unit}\" is not a unit of the column {head}; {} is expected", column.name),
+                format!(
+                    "\"{}\" is not a unit of the column {head}; {} is expected",
+                    shortened(unit),
+                    column.name
+                ),
             )),
             None => Ok(None),
         }
