@@ -15,6 +15,8 @@ use super::listener::Peer;
 use super::routes::{HTML, LONGEST_BODY, SCRIPT, Server, empty, json, page, protect, serve_router};
 use super::{NightError, pages};
 
+const TOO_MANY: &str = "too many requests: wait a moment";
+
 /// What a page and its sitting share stands behind a gate.
 pub(super) trait Gated: Send + Sync + 'static {
     /// The gate.
@@ -99,11 +101,15 @@ impl Gate {
     async fn pass(&self, peer: Peer, request: Request, next: Next) -> Response {
         let mut response = match self.admit(peer, request.method(), request.headers()) {
             Ok(()) => next.run(request).await,
-            Err(Turned::Pace) => refused(StatusCode::TOO_MANY_REQUESTS, "too many requests"),
-            Err(Turned::Host) => refused(StatusCode::MISDIRECTED_REQUEST, "this address is not served here"),
-            Err(Turned::Origin) => {
-                refused(StatusCode::FORBIDDEN, "only this sitting's own pages may do this")
-            }
+            Err(Turned::Pace) => refused(StatusCode::TOO_MANY_REQUESTS, TOO_MANY),
+            Err(Turned::Host) => refused(
+                StatusCode::MISDIRECTED_REQUEST,
+                "this address is not served here: open the one on the computer's screen",
+            ),
+            Err(Turned::Origin) => refused(
+                StatusCode::FORBIDDEN,
+                "only this sitting's own pages may do this: open the address on the computer's screen",
+            ),
         };
         protect(&mut response);
         response
@@ -111,12 +117,12 @@ impl Gate {
 
     /// A request that got nowhere costs its sender some of its patience with us.
     pub(super) fn stranger(&self, peer: Peer) -> Response {
-        match self.take(Counted::Stranger(peer.0.ip())) {
+        match self.take(Counted::Stranger(peer.address())) {
             Ok(()) => refused(
                 StatusCode::FORBIDDEN,
                 "this is not the code: scan it again from the computer's screen",
             ),
-            Err(_) => refused(StatusCode::TOO_MANY_REQUESTS, "too many requests"),
+            Err(_) => refused(StatusCode::TOO_MANY_REQUESTS, TOO_MANY),
         }
     }
 }

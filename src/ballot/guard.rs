@@ -28,7 +28,11 @@ impl HostCheck {
     /// Of a server that listens on this address. A loopback address may also be called `localhost`.
     pub fn new(address: SocketAddr) -> Self {
         let mut hosts = vec![address.to_string()];
-        if address.ip().is_loopback() {
+        let own = SocketAddr::new(address.ip().to_canonical(), address.port());
+        if own != address {
+            hosts.push(own.to_string());
+        }
+        if own.ip().is_loopback() {
             hosts.push(format!("localhost:{}", address.port()));
         }
         if address.port() == 80 {
@@ -84,6 +88,10 @@ pub struct Paces {
     pub stranger: Pace,
     /// Wrong room codes in all, from whatever addresses: so nobody guesses the code with many addresses.
     pub wrong_codes: Pace,
+    /// Codes that a network of IPv6 may try while too many are wrong, right ones too: it has an unused address for each guess.
+    pub codes_of_network: Pace,
+    /// The same of all networks of IPv6 together: in four hours 720,000 of 28^6 codes, 0.15 %.
+    pub codes_of_networks: Pace,
     /// Seats that one sender may take in all, unless guests share it.
     pub seats_per_address: u32,
     /// The host's own machine may take as many seats as the room has.
@@ -100,6 +108,8 @@ impl Default for Paces {
             typed_hand: Pace { burst: 3.0, per_second: 0.1 },
             stranger: Pace { burst: 20.0, per_second: 0.5 },
             wrong_codes: Pace { burst: 60.0, per_second: 1.0 },
+            codes_of_network: Pace { burst: 60.0, per_second: 5.0 },
+            codes_of_networks: Pace { burst: 300.0, per_second: 50.0 },
             seats_per_address: 6,
             own_machine_is_free: true,
             sender: Pace { burst: 3000.0, per_second: 1500.0 },
@@ -152,8 +162,12 @@ pub enum Counted {
     Stranger(IpAddr),
     /// All wrong room codes.
     WrongCodes,
-    /// Those of a sender: each guess may come from another of its addresses.
-    WrongCodesOf(Sender),
+    /// Those of an address.
+    WrongCodesOf(IpAddr),
+    /// Codes that a network of IPv6 tries while too many are wrong.
+    CodesOf(u64),
+    /// The same of all networks.
+    CodesOfNetworks,
     /// Everything that comes from a sender.
     Sender(Sender),
 }
@@ -187,6 +201,8 @@ impl RateLimiter {
             Counted::TypedHand(_) => self.paces.typed_hand,
             Counted::Stranger(_) | Counted::WrongCodesOf(_) => self.paces.stranger,
             Counted::WrongCodes => self.paces.wrong_codes,
+            Counted::CodesOf(_) => self.paces.codes_of_network,
+            Counted::CodesOfNetworks => self.paces.codes_of_networks,
             Counted::Sender(_) => self.paces.sender,
         }
     }
@@ -233,8 +249,37 @@ impl RateLimiter {
         }
     }
 
-    /// Forgets who has a full bucket again; if that is nobody, everybody but the wrong codes: an attack with thousands
-    /// of addresses must not fill the memory.
+    /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was
+    /// never wrong is not locked out by those who were, and waits at most for its network's turn.
+    ///
+    /// # Errors
+    /// This address has no more guesses for now.
+    pub fn may_try_a_code(&mut self, address: IpAddr, now_ms: u64) -> Result<(), Turned> {
+        let address = address.to_canonical();
+        self.peek(Counted::Stranger(address), now_ms)?;
+        if self.peek(Counted::WrongCodes, now_ms).is_ok() {
+            return Ok(());
+        }
+        if self.was_counted(Counted::WrongCodesOf(address), now_ms) {
+            return Err(Turned::Pace);
+        }
+        match Sender::from(address) {
+            Sender::Network(network) => {
+                self.take(Counted::CodesOf(network), now_ms)?;
+                self.take(Counted::CodesOfNetworks, now_ms)
+            }
+            Sender::ThisMachine | Sender::Address(_) => Ok(()),
+        }
+    }
+
+    /// Counts a wrong room code.
+    pub fn was_wrong(&mut self, address: IpAddr, now_ms: u64) {
+        let _ = self.take(Counted::WrongCodes, now_ms);
+        let _ = self.take(Counted::WrongCodesOf(address.to_canonical()), now_ms);
+    }
+
+    /// Forgets who has a full bucket again; if that is nobody, addresses of IPv6, of which an attack has any number; if that is not
+    /// enough, everybody but what bounds guesses of the code in all, and the seats: an attack must not fill the memory.
     fn forget(&mut self, now_ms: u64) {
         let paces: Vec<(Counted, Pace)> = self.buckets.keys().map(|&key| (key, self.pace(key))).collect();
         for (key, pace) in paces {
@@ -246,8 +291,17 @@ impl RateLimiter {
             }
         }
         if self.buckets.len() >= REMEMBERED {
-            self.buckets
-                .retain(|key, _| matches!(key, Counted::WrongCodes | Counted::Seat(_) | Counted::Vote(_)));
+            let endless = |key: &Counted| {
+                matches!(key, Counted::Stranger(IpAddr::V6(_)) | Counted::WrongCodesOf(IpAddr::V6(_)))
+            };
+            self.buckets.retain(|key, _| !endless(key));
+        }
+        if self.buckets.len() >= REMEMBERED {
+            let kept = |key: &Counted| {
+                let seats = matches!(key, Counted::Seat(_) | Counted::Vote(_) | Counted::TypedHand(_));
+                seats || matches!(key, Counted::WrongCodes | Counted::CodesOfNetworks)
+            };
+            self.buckets.retain(|key, _| kept(key));
         }
     }
 }
@@ -274,6 +328,11 @@ mod tests {
         assert_eq!(check.host(std::iter::empty()), Err(Turned::Host));
         let check = HostCheck::new("192.168.1.20:8410".parse().expect("an address"));
         assert_eq!(check.host(["localhost:8410"].into_iter()), Err(Turned::Host), "one stated address");
+        // An address of IPv4, written as one of IPv6 (RFC 4291, 2.5.5.2).
+        let check = HostCheck::new("[::ffff:127.0.0.1]:8410".parse().expect("an address"));
+        for host in ["[::ffff:127.0.0.1]:8410", "127.0.0.1:8410", "localhost:8410"] {
+            assert_eq!(check.host([host].into_iter()), Ok(()), "{host}");
+        }
     }
 
     #[test]
@@ -330,7 +389,88 @@ mod tests {
         for number in 0..20_000_u32 {
             let address = IpAddr::from(number.to_be_bytes());
             let _ = limiter.take(Counted::Stranger(address), 0);
+            let _ = limiter.take(Counted::Stranger(of_network(7, number)), 0);
+            let _ = limiter.take(Counted::CodesOf(u64::from(number)), 0);
         }
         assert!(limiter.buckets.len() <= REMEMBERED);
+    }
+
+    /// Address number `host` of a network for documents (RFC 3849).
+    fn of_network(network: u16, host: u32) -> IpAddr {
+        let [high, low] = [(host >> 16) as u16, host as u16];
+        IpAddr::V6(Ipv6Addr::new(0x2001, 0xdb8, 0, network, 0, 1, high, low))
+    }
+
+    /// A limiter whose codes in all are used up by somebody else.
+    fn used_up() -> RateLimiter {
+        let mut limiter = RateLimiter::new(Paces::default());
+        for number in 0..60_u8 {
+            limiter.was_wrong(IpAddr::from([192, 0, 2, number]), 0);
+        }
+        limiter
+    }
+
+    #[test]
+    fn a_guest_who_guesses_locks_nobody_else_of_the_network_out() {
+        let mut limiter = used_up();
+        let guesser = of_network(7, 1);
+        for number in 0..30 {
+            let now_ms = 1000 * number;
+            if limiter.may_try_a_code(guesser, now_ms).is_ok() {
+                limiter.was_wrong(guesser, now_ms);
+            }
+            // Others keep too many codes wrong.
+            limiter.was_wrong(IpAddr::from([198, 51, 100, 1]), now_ms);
+            let guest = of_network(7, 100 + number as u32);
+            assert_eq!(limiter.may_try_a_code(guest, now_ms), Ok(()), "guest {number}");
+        }
+        limiter.was_wrong(guesser, 30_000);
+        assert_eq!(
+            limiter.may_try_a_code(guesser, 30_000),
+            Err(Turned::Pace),
+            "its own guesses are slowed down"
+        );
+    }
+
+    #[test]
+    fn a_new_address_for_each_guess_does_not_help() {
+        let guesses = |networks: u32| {
+            let mut limiter = used_up();
+            let mut tried = 0;
+            for number in 0..60_000_u32 {
+                // A thousand a second, for a minute.
+                let now_ms = u64::from(number);
+                let address = of_network((number % networks) as u16, number);
+                if limiter.may_try_a_code(address, now_ms).is_ok() {
+                    tried += 1;
+                    limiter.was_wrong(address, now_ms);
+                }
+            }
+            tried
+        };
+        // Five a second of one network, fifty of all, and once what may come at once; one a second in all besides.
+        assert!((360..=420).contains(&guesses(1)), "{}", guesses(1));
+        assert!((3300..=3360).contains(&guesses(40_000)), "{}", guesses(40_000));
+    }
+
+    #[test]
+    fn a_flood_of_addresses_gives_no_guesses_back() {
+        let mut limiter = RateLimiter::new(Paces::default());
+        let guesser = IpAddr::from([192, 0, 2, 7]);
+        let guess = |limiter: &mut RateLimiter| {
+            let may = limiter.may_try_a_code(guesser, 0);
+            if may.is_ok() {
+                limiter.was_wrong(guesser, 0);
+                let _ = limiter.take(Counted::Stranger(guesser), 0);
+            }
+            may.is_ok()
+        };
+        assert_eq!((0..100).filter(|_| guess(&mut limiter)).count(), 20);
+        for number in 0..20_000 {
+            let _ = limiter.take(Counted::Stranger(of_network(7, number)), 0);
+            let _ = limiter.take(Counted::WrongCodesOf(of_network(8, number)), 0);
+        }
+        assert!(limiter.buckets.len() <= REMEMBERED);
+        assert!(!guess(&mut limiter));
     }
 }

@@ -3,8 +3,8 @@
 
 use std::collections::HashMap;
 use std::future::Future as _;
-use std::io;
-use std::net::SocketAddr;
+use std::io::{self, Write as _};
+use std::net::{IpAddr, SocketAddr};
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::task::{Context, Poll};
@@ -21,15 +21,15 @@ use super::guard::Sender;
 
 /// Connections in all: a phone uses one or two.
 pub(super) const CONNECTIONS: usize = 2048;
-/// Connections of one address that is not this machine. A room may share an address, a phone opens at most six.
+/// Connections of one address that is not this machine. A room may share one of IPv4, a phone opens at most six.
 const CONNECTIONS_PER_ADDRESS: usize = 256;
 /// Connections of this machine itself, where tests, tunnels and the display come from, and of a network of IPv6, which may be
 /// everybody's: never all of them.
 const CONNECTIONS_OF_MANY: usize = CONNECTIONS / 2;
 /// Longest request in bytes, head and body: the longest that the pages send is a tenth of it.
 const LONGEST_REQUEST: usize = 16_384;
-/// Where so many of all connections are open, one address gets no more than a few.
-const CROWDED: usize = CONNECTIONS * 3 / 4;
+/// Where so many of all connections are open, or of those of a network, one address gets no more than a few.
+const CROWDED: (usize, usize) = (CONNECTIONS * 3 / 4, CONNECTIONS_OF_MANY * 3 / 4);
 /// Connections of one address in a crowd.
 const CONNECTIONS_IN_A_CROWD: usize = 32;
 /// A request must have been answered this long after its first byte.
@@ -37,18 +37,36 @@ const REQUEST: Duration = Duration::from_secs(10);
 /// A connection without any request is closed after this.
 const IDLE: Duration = Duration::from_secs(60);
 
+/// What is said to who has too many connections already.
+const TOO_MANY: &[u8] = b"HTTP/1.1 503 Service Unavailable\r\nContent-Type: text/plain; charset=utf-8\r\n\
+    Content-Length: 90\r\nConnection: close\r\nRetry-After: 10\r\n\r\n\
+    Too many connections from your address. Close other pages of it, wait a minute and reload.";
+
 /// Who is on the other end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Peer(pub(crate) SocketAddr);
 
 impl Peer {
+    /// The other end's address; one of IPv4 may be written as one of IPv6.
+    pub(crate) fn address(self) -> IpAddr {
+        self.0.ip().to_canonical()
+    }
+
     /// As whom the other end is counted.
     pub(crate) fn sender(self) -> Sender {
-        self.0.ip().into()
+        self.address().into()
     }
 }
 
-type Counts = Arc<Mutex<HashMap<Sender, usize>>>;
+/// Whose connections are counted: those of a network of IPv6 also for each of its addresses, so that one guest does not use up
+/// what the whole room has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Whose {
+    Sender(Sender),
+    Address(IpAddr),
+}
+
+type Counts = Arc<Mutex<HashMap<Whose, usize>>>;
 
 /// A TCP listener with bounds.
 #[derive(Debug)]
@@ -78,9 +96,9 @@ impl Listener for BoundedListener {
             };
             match self.inner.accept().await {
                 Ok((stream, address)) => {
-                    let Some(place) =
-                        Place::take(&self.counts, Peer(address).sender(), self.permits.available_permits())
-                    else {
+                    let left = self.permits.available_permits();
+                    let Some(place) = Place::take(&self.counts, Peer(address).address(), left) else {
+                        refuse(stream);
                         continue;
                     };
                     // Answers are small and must not wait for more to be sent.
@@ -104,39 +122,56 @@ impl Connected<IncomingStream<'_, BoundedListener>> for Peer {
     }
 }
 
-/// One connection's place among those of its sender; given back when the connection ends.
+/// Says why, if that takes no time.
+fn refuse(stream: TcpStream) {
+    if let Ok(mut stream) = stream.into_std() {
+        let _ = stream.write(TOO_MANY);
+    }
+}
+
+/// One connection's place among those of its sender and its address; given back when the connection ends.
 #[derive(Debug)]
 struct Place {
     counts: Counts,
-    sender: Sender,
+    taken: Vec<Whose>,
 }
 
 impl Place {
     /// `left`: connections that are still to be had, of all.
-    fn take(counts: &Counts, sender: Sender, left: usize) -> Option<Self> {
-        let crowd = CONNECTIONS - left.min(CONNECTIONS) > CROWDED;
-        let most = match sender {
-            Sender::ThisMachine | Sender::Network(_) => CONNECTIONS_OF_MANY,
-            Sender::Address(_) if crowd => CONNECTIONS_IN_A_CROWD,
-            Sender::Address(_) => CONNECTIONS_PER_ADDRESS,
-        };
+    fn take(counts: &Counts, address: IpAddr, left: usize) -> Option<Self> {
         let mut all = counts.lock().unwrap_or_else(PoisonError::into_inner);
-        let count = all.entry(sender).or_insert(0);
-        if *count >= most {
+        let count = |whose: Whose| all.get(&whose).copied().unwrap_or(0);
+        let sender = Sender::from(address);
+        let (own, many) = (Whose::Address(address), Whose::Sender(sender));
+        let crowd = CONNECTIONS - left.min(CONNECTIONS) > CROWDED.0
+            || matches!(sender, Sender::Network(_)) && count(many) >= CROWDED.1;
+        let most = if crowd { CONNECTIONS_IN_A_CROWD } else { CONNECTIONS_PER_ADDRESS };
+        let taken: Vec<(Whose, usize)> = match sender {
+            Sender::ThisMachine => vec![(many, CONNECTIONS_OF_MANY)],
+            Sender::Address(_) => vec![(own, most)],
+            Sender::Network(_) => vec![(own, most), (many, CONNECTIONS_OF_MANY)],
+        };
+        if taken.iter().any(|(whose, most)| count(*whose) >= *most) {
             return None;
         }
-        *count += 1;
-        Some(Self { counts: counts.clone(), sender })
+        let taken: Vec<Whose> = taken.into_iter().map(|(whose, _)| whose).collect();
+        for whose in &taken {
+            *all.entry(*whose).or_insert(0) += 1;
+        }
+        drop(all);
+        Some(Self { counts: counts.clone(), taken })
     }
 }
 
 impl Drop for Place {
     fn drop(&mut self) {
         let mut all = self.counts.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(count) = all.get_mut(&self.sender) {
-            *count -= 1;
-            if *count == 0 {
-                all.remove(&self.sender);
+        for whose in &self.taken {
+            if let Some(count) = all.get_mut(whose) {
+                *count -= 1;
+                if *count == 0 {
+                    all.remove(whose);
+                }
             }
         }
     }
@@ -241,5 +276,86 @@ impl AsyncWrite for BoundedStream {
 
     fn is_write_vectored(&self) -> bool {
         self.inner.is_write_vectored()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Addresses for documents: RFC 3849, RFC 5737.
+    fn address(text: &str) -> IpAddr {
+        Peer(SocketAddr::new(text.parse().expect("an address"), 1)).address()
+    }
+
+    /// So many places of one address, as far as there are any.
+    fn places(counts: &Counts, of: IpAddr, wanted: usize) -> Vec<Place> {
+        (0..wanted).map_while(|_| Place::take(counts, of, CONNECTIONS)).collect()
+    }
+
+    #[test]
+    fn one_guest_does_not_use_up_what_a_network_has() {
+        let counts = Counts::default();
+        let guest = places(&counts, address("2001:db8::1"), CONNECTIONS);
+        assert_eq!(guest.len(), CONNECTIONS_PER_ADDRESS);
+        let other = places(&counts, address("2001:db8::2"), 6);
+        assert_eq!(other.len(), 6, "another guest of the same network comes in");
+        drop(guest);
+        drop(other);
+        assert!(counts.lock().expect("counts").is_empty(), "everything is given back");
+    }
+
+    #[test]
+    fn a_network_does_not_use_up_what_all_have() {
+        let counts = Counts::default();
+        let of = |number: usize| address(&format!("2001:db8::{number:x}"));
+        let mut taken: Vec<Place> =
+            (0..CONNECTIONS).filter_map(|number| Place::take(&counts, of(number), CONNECTIONS)).collect();
+        assert_eq!(taken.len(), CONNECTIONS_OF_MANY);
+        assert!(Place::take(&counts, address("2001:db8:0:1::1"), CONNECTIONS).is_some(), "another network");
+        assert!(Place::take(&counts, address("192.0.2.1"), CONNECTIONS).is_some());
+        // Where a network is crowded, each of its addresses gets no more than a few.
+        taken.truncate(CROWDED.1);
+        let late = places(&counts, address("2001:db8::ffff"), CONNECTIONS);
+        assert_eq!(late.len(), CONNECTIONS_IN_A_CROWD);
+    }
+
+    #[test]
+    fn an_address_of_ipv4_is_the_same_in_either_spelling() {
+        let counts = Counts::default();
+        let first = places(&counts, address("192.0.2.7"), CONNECTIONS);
+        assert_eq!(first.len(), CONNECTIONS_PER_ADDRESS);
+        assert!(Place::take(&counts, address("::ffff:192.0.2.7"), CONNECTIONS).is_none());
+        let own = places(&counts, address("::ffff:127.0.0.1"), CONNECTIONS);
+        assert_eq!(own.len(), CONNECTIONS_OF_MANY, "this machine, where the display and tunnels come from");
+        assert!(Place::take(&counts, address("::1"), CONNECTIONS).is_none(), "it is one sender");
+    }
+
+    #[test]
+    fn in_a_crowd_each_address_gets_a_few() {
+        for guest in ["192.0.2.7", "2001:db8::7"] {
+            let counts = Counts::default();
+            let left = CONNECTIONS - CROWDED.0 - 1;
+            let taken: Vec<Place> =
+                (0..CONNECTIONS).map_while(|_| Place::take(&counts, address(guest), left)).collect();
+            assert_eq!(taken.len(), CONNECTIONS_IN_A_CROWD, "{guest}");
+        }
+    }
+
+    #[test]
+    fn who_has_too_many_connections_is_told_what_to_do() {
+        let text = std::str::from_utf8(TOO_MANY).expect("text");
+        let (head, body) = text.split_once("\r\n\r\n").expect("head and body");
+        assert!(head.contains(&format!("Content-Length: {}\r\n", body.len())), "{}", body.len());
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").expect("a port");
+        let mut guest =
+            std::net::TcpStream::connect(listener.local_addr().expect("an address")).expect("open");
+        let (stream, _) = listener.accept().expect("accepted");
+        stream.set_nonblocking(true).expect("as a server's");
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_io().build().expect("a runtime");
+        runtime.block_on(async { refuse(TcpStream::from_std(stream).expect("a stream")) });
+        let mut said = String::new();
+        io::Read::read_to_string(&mut guest, &mut said).expect("it is closed");
+        assert_eq!(said, text);
     }
 }

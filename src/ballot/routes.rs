@@ -91,12 +91,12 @@ impl Shared {
     }
 
     fn take(&self, counted: Counted) -> Result<(), Turned> {
-        self.limiter.lock().unwrap_or_else(PoisonError::into_inner).take(counted, self.clock.now_ms())
+        self.limiter().take(counted, self.clock.now_ms())
     }
 
     /// Counts one more seat for this sender, if it may have one.
     fn reserve_a_seat(&self, sender: Sender) -> bool {
-        let most = self.limiter.lock().unwrap_or_else(PoisonError::into_inner).seats_of(sender);
+        let most = self.limiter().seats_of(sender);
         let most = most.filter(|_| !self.snapshot().shared);
         self.seats().reserve(sender, most)
     }
@@ -105,18 +105,20 @@ impl Shared {
         self.seats_of.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Whoever guesses codes is slowed down before the code is looked at: then a right guess is refused as well. Who was
-    /// never wrong is not locked out by those who were.
-    fn guesses_codes(&self, peer: Peer) -> bool {
-        let mut limiter = self.limiter.lock().unwrap_or_else(PoisonError::into_inner);
-        let now_ms = self.clock.now_ms();
-        let all = limiter.peek(Counted::WrongCodes, now_ms).is_err();
-        limiter.peek(Counted::Stranger(peer.0.ip()), now_ms).is_err()
-            || (all && limiter.was_counted(Counted::WrongCodesOf(peer.sender()), now_ms))
+    fn may_try_a_code(&self, peer: Peer) -> Result<(), Turned> {
+        self.limiter().may_try_a_code(peer.address(), self.clock.now_ms())
+    }
+
+    fn was_wrong(&self, peer: Peer) {
+        self.limiter().was_wrong(peer.address(), self.clock.now_ms());
     }
 
     fn peek(&self, counted: Counted) -> Result<(), Turned> {
-        self.limiter.lock().unwrap_or_else(PoisonError::into_inner).peek(counted, self.clock.now_ms())
+        self.limiter().peek(counted, self.clock.now_ms())
+    }
+
+    fn limiter(&self) -> MutexGuard<'_, RateLimiter> {
+        self.limiter.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn note(&self, asked: &'static str, why: &str, seat: Option<u32>) {
@@ -213,6 +215,9 @@ fn router(shared: Arc<Shared>) -> Router {
         .with_state(shared)
 }
 
+const WRONG_ADDRESS: &str = "This address is not served here. Open the one on the room's display.";
+const FOREIGN_PAGE: &str = "Only the night's own pages may do this. Open the address on the room's display.";
+
 /// What every request passes through, in this order: who may ask at all, then the handler, then the headers that every
 /// answer carries.
 async fn door(
@@ -226,10 +231,8 @@ async fn door(
         Ok(()) => next.run(request).await,
         Err(turned) => {
             let (status, why, message) = match turned {
-                Turned::Host => (StatusCode::MISDIRECTED_REQUEST, "host", "This address is not served here."),
-                Turned::Origin => {
-                    (StatusCode::FORBIDDEN, "origin", "Only the night's own pages may do this.")
-                }
+                Turned::Host => (StatusCode::MISDIRECTED_REQUEST, "host", WRONG_ADDRESS),
+                Turned::Origin => (StatusCode::FORBIDDEN, "origin", FOREIGN_PAGE),
                 Turned::Pace => {
                     (StatusCode::TOO_MANY_REQUESTS, "too-many", "Too many requests. Please wait a moment.")
                 }
@@ -283,7 +286,7 @@ fn admit(shared: &Shared, peer: Peer, method: &Method, headers: &HeaderMap) -> R
         }
     });
     if checked.is_err() {
-        shared.take(Counted::Stranger(peer.0.ip()))?;
+        shared.take(Counted::Stranger(peer.address()))?;
     }
     checked
 }
@@ -348,7 +351,7 @@ fn refuse(shared: &Shared, asked: &'static str, refusal: &Refusal, seat: Option<
 
 /// A request that got nowhere costs its sender some of its patience with us.
 fn stranger(shared: &Shared, peer: Peer, asked: &'static str, refusal: &Refusal) -> Response {
-    match shared.take(Counted::Stranger(peer.0.ip())) {
+    match shared.take(Counted::Stranger(peer.address())) {
         Ok(()) => refuse(shared, asked, refusal, None),
         Err(_) => refuse(shared, asked, &Refusal::Pace, None),
     }
@@ -482,7 +485,7 @@ async fn vote(
 /// Whether a request comes from the room's display.
 fn display(shared: &Shared, peer: Peer, headers: &HeaderMap) -> Result<(), Box<Response>> {
     let key = headers.get("x-room-key").and_then(|value| value.to_str().ok()).unwrap_or_default();
-    if shared.peek(Counted::Stranger(peer.0.ip())).is_err() {
+    if shared.peek(Counted::Stranger(peer.address())).is_err() {
         return Err(Box::new(refuse(shared, "state", &Refusal::Pace, None)));
     }
     if shared.passes.is_display_key(key) {

@@ -8,7 +8,6 @@ use axum::response::Response;
 use super::{Answer, App, deliver, json, refuse, seated, stranger, token_holder, with_seat};
 use crate::ballot::Refusal;
 use crate::ballot::asked::{Ask, JoinBody, understood};
-use crate::ballot::guard::Counted;
 use crate::ballot::listener::Peer;
 use crate::ballot::view::SeatFacts;
 
@@ -18,7 +17,7 @@ pub(super) async fn join(
     headers: HeaderMap,
     body: Bytes,
 ) -> Response {
-    if shared.guesses_codes(peer) {
+    if shared.may_try_a_code(peer).is_err() {
         return refuse(&shared, "join", &Refusal::Pace, None);
     }
     let wish: JoinBody = match understood(&body) {
@@ -26,8 +25,7 @@ pub(super) async fn join(
         Err(refusal) => return stranger(&shared, peer, "join", &refusal),
     };
     if !shared.passes.is_room_code(&wish.code) {
-        let _ = shared.take(Counted::WrongCodes);
-        let _ = shared.take(Counted::WrongCodesOf(peer.sender()));
+        shared.was_wrong(peer);
         return stranger(&shared, peer, "join", &Refusal::Code);
     }
     // A phone that has a seat does not take another one: it gets its own again.

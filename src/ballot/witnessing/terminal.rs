@@ -154,7 +154,7 @@ impl TerminalWitness {
 
     /// The sitting is on this computer, whose owner could read what is kept here.
     pub fn is_here(&self) -> bool {
-        self.address.ip().is_loopback()
+        self.address.ip().to_canonical().is_loopback()
     }
 
     /// The copy as it is now; `None` before anything was seen.

@@ -49,7 +49,8 @@ fn own_addresses_in_words() -> String {
 
 /// What is to be known of the address that a night listens on.
 pub(super) fn about(listening: IpAddr) -> Option<String> {
-    if listening.to_canonical().is_ipv4() && !listening.to_canonical().is_loopback() {
+    let listening = listening.to_canonical();
+    if listening.is_ipv4() && !listening.is_loopback() {
         return None;
     }
     if !listening.is_loopback() {
