@@ -284,9 +284,19 @@ fn compare_terms(checked: &mut Checked, session: Digest, terms: &Terms) {
 /// computes everything else anew, changes what the answers are judged by.
 pub fn other_terms(gives: &Terms, published: &Terms, night: bool, format: u32) -> Option<String> {
     let gives = if night { gives.clone().in_a_room() } else { gives.clone() };
+    let gives = as_old_as(gives, published);
     let differing = differing(&gives, published, format);
     let named = || format!("its terms are not those that the session gives: {}", differing.join(", "));
     (!differing.is_empty()).then(named)
+}
+
+/// The terms without what openings did not say yet when these were published: how a switch is used came bit by bit.
+fn as_old_as(mut gives: Terms, published: &Terms) -> Terms {
+    if let (Some(here), Some(published)) = (&mut gives.switcher, &published.switcher) {
+        here.spread_ms = here.spread_ms.filter(|_| published.spread_ms.is_some());
+        here.filled = here.filled.filter(|_| published.filled.is_some());
+    }
+    gives
 }
 
 /// Holds the digests in a journal's opening against a session and its stimuli as they are made here and now.

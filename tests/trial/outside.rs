@@ -4,7 +4,7 @@ use std::path::Path;
 
 use earwitness::session::{Family, ForWhom};
 use earwitness::stats::Protocol;
-use earwitness::trial::record::{InputTerms, StimulusTerms};
+use earwitness::trial::record::{FORMAT, InputTerms, StimulusTerms, SwitcherTerms};
 use earwitness::trial::register::REGISTER;
 use earwitness::trial::verify::{self, Checked};
 use earwitness::trial::{Digest, Draft, Opening, Record, Sittings, Terms, against, chain, journal};
@@ -103,6 +103,34 @@ fn terms_are_derived_from_the_session_again_and_not_believed() {
     for (name, change) in changes {
         let problems = check(&change);
         assert!(problems[0].message.contains(name), "{name}: {problems:?}");
+    }
+}
+
+/// Openings said nothing of waiting times and of rounds at first; what they say is compared.
+#[test]
+fn an_older_opening_is_not_accused_of_how_a_switch_is_used_now() {
+    let folder = kit::folder();
+    let switcher = "[switcher]\nkind = \"command\"\ncommand = [\"./switch\", \"{terminal}\"]\nterminals = [\"thin\", \"thick\"]\n";
+    let text = format!("{}\n{switcher}", crate::report::material::SESSION);
+    std::fs::write(folder.path().join("session.toml"), text).unwrap();
+    let given = Terms::of(&earwitness::session::load(folder.path()).unwrap());
+    let accused = |change: &dyn Fn(&mut SwitcherTerms)| {
+        let mut published = given.clone();
+        change(published.switcher.as_mut().unwrap());
+        against::other_terms(&given, &published, false, FORMAT)
+    };
+    assert_eq!(accused(&|_| {}), None);
+    assert_eq!(accused(&|switcher| switcher.filled = None), None);
+    assert_eq!(accused(&|switcher| (switcher.spread_ms, switcher.filled) = (None, None)), None);
+    let changes: [fn(&mut SwitcherTerms); 4] = [
+        |switcher| switcher.spread_ms = Some(7),
+        |switcher| switcher.filled = Some(false),
+        |switcher| switcher.settle_ms += 1,
+        |switcher| switcher.terminals.swap(0, 1),
+    ];
+    for change in changes {
+        let said = accused(&change).expect("accused");
+        assert!(said.ends_with("gives: switcher"), "{said}");
     }
 }
 
