@@ -10,7 +10,7 @@ use super::lock::LockKey;
 use super::record::{InputTerms, Occasion, StimulusTerms, Terms};
 use super::register::{self, Entry, REGISTER, Register};
 use super::terms::changed_inputs;
-use super::verify::{self, Checked, Proof, Registered, State};
+use super::verify::{self, Checked, Problem, Proof, Registered, State};
 use crate::session::Session;
 use crate::stimulus::StimulusSet;
 
@@ -49,7 +49,7 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
     let Some(register) = registers.of(folder) else { return };
     let Some(opening) = checked.opening.clone() else { return };
     let name = crate::files::name(&checked.file);
-    let before = checked.problems.len();
+    let before = std::mem::take(&mut checked.problems);
     match register {
         Err(message) => checked.problem(None, message.clone()),
         Ok(found) => {
@@ -85,8 +85,9 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
             }
         }
     }
-    checked.registered =
-        if checked.problems.len() == before { Registered::Listed } else { Registered::Wrong };
+    let found = std::mem::replace(&mut checked.problems, before);
+    checked.registered = if found.is_empty() { Registered::Listed } else { Registered::Wrong };
+    checked.problems_once(found);
 }
 
 /// Holds the register's head and number that a closing kept against the register: lines that came before it are there.
@@ -260,12 +261,17 @@ pub fn session_beside(checked: &mut Checked, sessions: &mut Sessions) {
 /// Holds the files that a sitting sealed against those that its session reads here and now.
 fn compare_inputs(checked: &mut Checked, here: &[InputTerms]) {
     let Some(sealed) = checked.opening.as_ref().and_then(|opening| opening.inputs.clone()) else { return };
-    for name in changed_inputs(&sealed, here) {
-        let message = format!(
-            "{name} is not what was sealed: it was changed, or is gone, since this sitting was opened"
-        );
-        checked.problem(Some(1), message);
-    }
+    let said = |name: String| {
+        format!("{name} is not what was sealed: it was changed, or is gone, since this sitting was opened")
+    };
+    checked.problems_once(
+        changed_inputs(&sealed, here).into_iter().map(|name| of_opening(said(name))).collect(),
+    );
+}
+
+/// A problem of the opening, which is the first record.
+fn of_opening(message: String) -> Problem {
+    Problem { record: Some(1), message }
 }
 
 /// Holds the terms of a journal's opening against those that its own session gives. A session that was changed since is told by its
@@ -275,9 +281,7 @@ fn compare_terms(checked: &mut Checked, session: Digest, terms: &Terms) {
         let night = opening.occasion == Occasion::Night;
         other_terms(terms, &opening.terms, night, opening.format)
     });
-    if let Some(message) = other {
-        checked.problem(Some(1), message);
-    }
+    checked.problems_once(other.map(of_opening).into_iter().collect());
 }
 
 /// Which of the terms that a sitting published are not those that its session gives, if any: who changes them in a journal, and
@@ -303,7 +307,8 @@ fn as_old_as(mut gives: Terms, published: &Terms) -> Terms {
 pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&StimulusSet>) {
     let Some(opening) = checked.opening.clone() else { return };
     if opening.session != Digest::of(session.source.as_bytes()) {
-        checked.problem(Some(1), "the session file is not the one that this sitting was opened with");
+        let message = "the session file is not the one that this sitting was opened with".to_owned();
+        checked.problems_once(vec![of_opening(message)]);
         return;
     }
     compare_inputs(checked, &InputTerms::here(session));
@@ -316,16 +321,17 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
             opening.stimuli.len(),
             here.len()
         );
-        checked.problem(Some(1), message);
+        checked.problems_once(vec![of_opening(message)]);
         return;
     }
+    let mut found = Vec::new();
     for (published, made) in opening.stimuli.iter().zip(&here) {
         if !published.is_made(made) {
             let comparison = &opening.terms.comparisons[published.comparison].name;
             let clip = &opening.terms.clips[published.clip];
             let message =
                 format!("the stimuli of {comparison} on {clip} are made otherwise here than published");
-            checked.problem(Some(1), message);
+            found.push(of_opening(message));
         }
         // Left out, a fact leaves no other trace: journals from before facts were published have none either.
         let told = made.recorded.as_ref().is_some_and(|facts| !facts.found.is_empty());
@@ -335,9 +341,10 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
                 "something could tell the recordings of {comparison} apart, and the opening does not say so: it was taken out, or \
                  the sitting is from before openings said it"
             );
-            checked.problem(Some(1), message);
+            found.push(of_opening(message));
         }
     }
+    checked.problems_once(found);
 }
 
 /// Names of the terms that differ. A journal of format 1 knows nothing of what came with format 2.

@@ -1,6 +1,6 @@
 //! Re-derives every draw, every score and every rule from the opened seal, and holds a journal against its register.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -22,7 +22,7 @@ use crate::stats::tally::Tally;
 pub use super::register_view::{Announced, RegisterView, view as register};
 
 /// Something that does not hold.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct Problem {
     /// Number of the record, from 1, where it is one's.
     pub record: Option<u64>,
@@ -279,11 +279,13 @@ impl Checked {
     }
 
     pub(super) fn problem(&mut self, record: Option<u64>, message: impl Into<String>) {
-        let problem = Problem { record, message: message.into() };
-        // A file of both sides is found changed once for each, and is said once.
-        if !self.problems.contains(&problem) {
-            self.problems.push(problem);
-        }
+        self.problems.push(Problem { record, message: message.into() });
+    }
+
+    /// Adds those that are not there: what was compared with a session twice is said once, and so is a file of both sides.
+    pub(super) fn problems_once(&mut self, found: Vec<Problem>) {
+        let mut known: HashSet<Problem> = self.problems.iter().cloned().collect();
+        self.problems.extend(found.into_iter().filter(|problem| known.insert(problem.clone())));
     }
 }
 
