@@ -67,7 +67,6 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     let (journals, archives) = take_apart(&arguments.journals)?;
     let (files, mut registers) = expand(&journals)?;
     let mut sessions = Sessions::default();
-    let given: Vec<PathBuf> = journals.iter().map(|path| path.join("sittings")).collect();
     for archive in &archives {
         sessions.know(archive.folder().join("sittings"), archive.inputs());
     }
@@ -75,13 +74,10 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     let mut known = against::Registers::default();
     for file in files {
         let mut checked = against::check(&file, &mut known);
-        // Journals that were given by themselves may stand anywhere.
-        if checked.file.parent().is_some_and(|folder| given.iter().any(|given| given == folder)) {
-            let inside = archives.iter().find(|archive| checked.file.starts_with(archive.folder()));
-            match inside.and_then(|archive| archive.session.as_ref().ok()) {
-                Some(session) => against::session(&mut checked, session, None),
-                None => against::session_beside(&mut checked, &mut sessions),
-            }
+        let inside = archives.iter().find(|archive| checked.file.starts_with(archive.folder()));
+        match inside.and_then(|archive| archive.session.as_ref().ok()) {
+            Some(session) => against::session(&mut checked, session, None),
+            None => against::session_beside(&mut checked, &mut sessions),
         }
         if let Some((session, stimuli)) = &session {
             against::session(&mut checked, session, Some(stimuli));
@@ -270,6 +266,7 @@ fn document(checked: &Checked, held: &Held) -> Value {
         "locked": opening.is_some_and(|opening| opening.lock.is_some()),
         "passphrase_proven": held.proven,
         "lock_key": held.key.map(|key| key.hex()),
+        "session_compared": checked.session_compared,
         "sitting_of_folder": opening.and_then(|opening| opening.sitting),
         "clock": checked.clock,
         "closing_in_register": checked.late,
@@ -382,6 +379,12 @@ fn print(checked: &Checked, held: &Held, out: &mut dyn Write) -> std::io::Result
         None => {}
     }
     writeln!(out, "  {}", held_register(checked))?;
+    if !checked.session_compared {
+        writeln!(
+            out,
+            "  session: none of this journal is next to it, so its files and terms were not compared (--session)"
+        )?;
+    }
     if let Some(late) = &checked.late {
         writeln!(out, "  register: {late}")?;
     }

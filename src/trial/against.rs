@@ -210,47 +210,68 @@ pub fn passphrase(checked: &mut Checked, passphrase: &str) -> Result<usize, Stri
 #[derive(Debug, Default)]
 pub struct Sessions(HashMap<PathBuf, Option<Result<Beside, String>>>);
 
-/// What a session beside a folder of sittings reads, and gives.
+/// What a session beside journals reads, and gives.
 #[derive(Debug)]
 struct Beside {
     inputs: Vec<InputTerms>,
     /// Its digest and its terms, where it can be read as a session.
     gives: Option<(Digest, Terms)>,
+    /// The journals lie in its folder of sittings, and are no others'.
+    owns: bool,
+}
+
+impl Beside {
+    /// The session of a folder of sittings, or one in the folder of journals that were put there.
+    fn of(journals: &Path) -> Option<Result<Self, String>> {
+        let folder = if journals.as_os_str().is_empty() { Path::new(".") } else { journals };
+        let sittings = folder.canonicalize().is_ok_and(|folder| folder.ends_with("sittings"));
+        let above = journals.join("..").join("session.toml");
+        let owns = sittings && above.is_file();
+        let path = if owns { above } else { journals.join("session.toml") };
+        if !path.is_file() {
+            return None;
+        }
+        match crate::session::load(&path) {
+            Ok(session) => Some(Ok(Self {
+                inputs: InputTerms::here(&session),
+                gives: Some((Digest::of(session.source.as_bytes()), Terms::of(&session))),
+                owns,
+            })),
+            Err(error) => owns.then(|| Err(error.to_string())),
+        }
+    }
+
+    /// Whether it says anything about the journal: another one's session may lie in the same folder.
+    fn is_about(&self, checked: &Checked) -> bool {
+        let session = checked.opening.as_ref().map(|opening| opening.session);
+        self.owns || self.gives.as_ref().map(|(digest, _)| *digest) == session
+    }
 }
 
 impl Sessions {
     /// What the session of a folder of sittings reads is known already.
     pub fn know(&mut self, sittings: PathBuf, inputs: Vec<InputTerms>) {
-        self.0.insert(sittings, Some(Ok(Beside { inputs, gives: None })));
+        self.0.insert(sittings, Some(Ok(Beside { inputs, gives: None, owns: true })));
     }
 }
 
-/// Holds what a sitting sealed, files and terms, against the session beside its folder as it is now, if there is one.
+/// Holds what a sitting sealed, files and terms, against the session beside its folder, or beside itself, as it is now, if there is
+/// one.
 pub fn session_beside(checked: &mut Checked, sessions: &mut Sessions) {
     if checked.opening.is_none() {
         return;
     }
-    let sittings = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
-    let known = sessions.0.entry(sittings).or_insert_with_key(|sittings| {
-        let path = sittings.join("..").join("session.toml");
-        let named = sittings.file_name().is_some_and(|name| name == "sittings");
-        (named && path.is_file()).then(|| {
-            crate::session::load(&path)
-                .map(|session| Beside {
-                    inputs: InputTerms::here(&session),
-                    gives: Some((Digest::of(session.source.as_bytes()), Terms::of(&session))),
-                })
-                .map_err(|error| error.to_string())
-        })
-    });
-    match known {
+    let folder = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
+    match sessions.0.entry(folder).or_insert_with_key(|folder| Beside::of(folder)) {
         None => {}
-        Some(Ok(Beside { inputs, gives })) => {
-            compare_inputs(checked, inputs);
-            if let Some((digest, terms)) = gives {
+        Some(Ok(beside)) if beside.is_about(checked) => {
+            checked.session_compared = true;
+            compare_inputs(checked, &beside.inputs);
+            if let Some((digest, terms)) = &beside.gives {
                 compare_terms(checked, *digest, terms);
             }
         }
+        Some(Ok(_)) => {}
         Some(Err(error)) => {
             let message = format!("the session beside it cannot be read any more: {error}");
             checked.problem(None, message);
@@ -311,6 +332,7 @@ pub fn session(checked: &mut Checked, session: &Session, stimuli: Option<&Stimul
         checked.problems_once(vec![of_opening(message)]);
         return;
     }
+    checked.session_compared = true;
     compare_inputs(checked, &InputTerms::here(session));
     compare_terms(checked, opening.session, &Terms::of(session));
     let Some(stimuli) = stimuli else { return };

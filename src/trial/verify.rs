@@ -166,6 +166,8 @@ pub struct Checked {
     pub records: u64,
     /// How it stands in the register.
     pub registered: Registered,
+    /// Its files and terms were compared with those of a session.
+    pub session_compared: bool,
 }
 
 impl Checked {
@@ -199,6 +201,7 @@ impl Checked {
             torn_bytes: 0,
             records: 0,
             registered: Registered::NoRegister,
+            session_compared: false,
         }
     }
 

@@ -171,3 +171,56 @@ fn nothing_goes_on_with_other_files_than_were_sealed() {
     assert!(refused.err.contains("lcr.csv changed since it was opened"), "{}", refused.err);
     assert_eq!(std::fs::read_dir(here.join("sittings")).expect("sittings").count(), before);
 }
+
+/// The only journal of a folder of sittings.
+fn only_journal(sittings: &Path) -> std::path::PathBuf {
+    let files = std::fs::read_dir(sittings).expect("sittings").map(|file| file.expect("a file").path());
+    let mut journals = files.filter(|path| {
+        path.extension().is_some_and(|end| end == "jsonl") && !path.ends_with(register::REGISTER)
+    });
+    journals.next().expect("a journal")
+}
+
+const NOT_COMPARED: &str = "its files and terms were not compared";
+
+/// What `verify` and `score` say of a journal that is given by itself: both the same.
+fn of_a_single_journal(folder: &Path, journal: &str) -> (Option<i32>, bool) {
+    let said = ["verify", "score"].map(|command| {
+        let ran = earwitness(folder, &[command, journal]);
+        let compared = !ran.out.contains(NOT_COMPARED);
+        let document: serde_json::Value =
+            serde_json::from_str(&earwitness(folder, &[command, journal, "--json"]).out).expect("JSON");
+        assert_eq!(document["journals"][0]["session_compared"], compared, "{command}: {}", ran.out);
+        (Some(ran.code), compared)
+    });
+    assert_eq!(said[0], said[1], "verify and score agree");
+    said[0]
+}
+
+#[test]
+fn a_journal_by_itself_is_compared_with_the_session_next_to_it_by_verify_and_score_alike() {
+    let folder = sat();
+    let here = folder.path();
+    let journal = only_journal(&here.join("sittings"));
+    let name = journal.file_name().and_then(|name| name.to_str()).expect("a name");
+    let inside = format!("sittings/{name}");
+    assert_eq!(of_a_single_journal(here, &inside), (Some(0), true));
+    assert_eq!(of_a_single_journal(&here.join("sittings"), name), (Some(0), true));
+
+    // Put elsewhere: alone, with another one's session, and with its own.
+    let other = tempfile::tempdir().expect("a folder");
+    std::fs::copy(&journal, other.path().join(name)).expect("copied");
+    assert_eq!(of_a_single_journal(other.path(), name), (Some(0), false));
+    std::fs::write(other.path().join("session.toml"), "title = \"another one's\"\n").expect("written");
+    assert_eq!(of_a_single_journal(other.path(), name), (Some(0), false));
+    for file in ["session.toml", "lcr.csv", "song.wav"] {
+        std::fs::copy(here.join(file), other.path().join(file)).expect("copied");
+    }
+    assert_eq!(of_a_single_journal(other.path(), name), (Some(0), true));
+
+    for changed in [here, other.path()] {
+        five_times(changed);
+    }
+    assert_eq!(of_a_single_journal(here, &inside), (Some(1), true));
+    assert_eq!(of_a_single_journal(other.path(), name), (Some(1), true));
+}

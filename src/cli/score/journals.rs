@@ -297,6 +297,7 @@ fn document(arguments: &ScoreArguments, checked: &Checked) -> Result<Value, Fail
         "session": checked.opening.as_ref().map(|opening| opening.session.hex()),
         "ok": checked.is_sound(),
         "registered": checked.registered == Registered::Listed,
+        "session_compared": checked.session_compared,
         "caveats": caveats,
         "problems": checked.problems.iter().map(ToString::to_string).collect::<Vec<_>>(),
         "left_out": left_out(checked),
@@ -331,6 +332,9 @@ fn print(arguments: &ScoreArguments, checked: &Checked, out: &mut dyn Write) -> 
     }
     if checked.registered == Registered::NoRegister {
         writeln!(out, "  no register is next to it, so it may be one of several, or made up")?;
+    }
+    if !checked.session_compared {
+        writeln!(out, "  no session of it is next to it, so its files and terms were not compared")?;
     }
     let judged = judged(arguments, checked)?;
     let caveats = judged.iter().flat_map(|(_, findings)| &findings.caveats);
