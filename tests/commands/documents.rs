@@ -182,7 +182,7 @@ fn every_unit_is_documented() {
             units += 1;
         }
     }
-    assert!(units >= 70, "only {units} units were found; is the search still right?");
+    assert!(units >= 60, "only {units} units were found; is the search still right?");
 }
 
 /// A protocol stands in README's table of protocols, or this fails.
@@ -246,9 +246,7 @@ fn every_later_field_of_an_opening_is_checked_and_described() {
             let whole = own.starts_with("SwitcherTerms");
             let refused = whole || checked.contains(&format!(".{name}.is_some()"));
             assert!(refused, "`Opening::fits_its_format` does not know the field {name}");
-            // Nothing is derived from the rate of a stimulus.
-            let there = name == "rate_hz" || described.contains(name);
-            assert!(there, "src/trial/FORMAT.md does not name the field {name}");
+            assert!(described.contains(name), "src/trial/FORMAT.md does not name the field {name}");
             fields += 1;
         }
     }
