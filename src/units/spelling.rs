@@ -38,24 +38,37 @@ const RESISTANCE: &[(&str, f64)] = &[
     ("kohm", 1e3),
     ("uohm", 1e-6),
     ("Mohm", 1e6),
-    ("Ohm", 1.0),
     ("ohms", 1.0),
-    ("mOhm", 1e-3),
-    ("kOhm", 1e3),
-    ("uOhm", 1e-6),
+    // Two spellings of one, so that `MOHM` is neither: it may be milliohm in capitals.
     ("MOhm", 1e6),
 ];
 const INDUCTANCE: &[(&str, f64)] = &[("H", 1.0), ("mH", 1e-3), ("uH", 1e-6), ("nH", 1e-9), ("pH", 1e-12)];
 const CAPACITANCE: &[(&str, f64)] = &[("F", 1.0), ("mF", 1e-3), ("uF", 1e-6), ("nF", 1e-9), ("pF", 1e-12)];
 const CONDUCTANCE: &[(&str, f64)] = &[("S", 1.0), ("mS", 1e-3), ("uS", 1e-6), ("nS", 1e-9), ("pS", 1e-12)];
 const RESISTIVITY: &[(&str, f64)] =
-    &[("ohm m", 1.0), ("nohm m", 1e-9), ("uohm cm", 1e-8), ("ohm mm2/m", 1e-6), ("Ohm m", 1.0)];
-const FREQUENCY: &[(&str, f64)] =
-    &[("Hz", 1.0), ("kHz", 1e3), ("MHz", 1e6), ("GHz", 1e9), ("hz", 1.0), ("khz", 1e3), ("KHz", 1e3)];
+    &[("ohm m", 1.0), ("nohm m", 1e-9), ("uohm cm", 1e-8), ("ohm mm2/m", 1e-6)];
+const FREQUENCY: &[(&str, f64)] = &[("Hz", 1.0), ("kHz", 1e3), ("MHz", 1e6), ("GHz", 1e9)];
 const TIME: &[(&str, f64)] =
     &[("s", 1.0), ("ms", 1e-3), ("min", 60.0), ("us", 1e-6), ("ns", 1e-9), ("h", 3600.0), ("sec", 1.0)];
 const RATIO: &[(&str, f64)] = &[("%", 1e-2), ("ppm", 1e-6), ("percent", 1e-2)];
-const LEVEL: &[(&str, f64)] = &[("dB", 1.0), ("db", 1.0), ("DB", 1.0)];
+const LEVEL: &[(&str, f64)] = &[("dB", 1.0)];
+
+/// Of all dimensions.
+const EVERY: [&[(&str, f64)]; 11] = [
+    LENGTH,
+    AREA,
+    RESISTANCE,
+    INDUCTANCE,
+    CAPACITANCE,
+    CONDUCTANCE,
+    RESISTIVITY,
+    FREQUENCY,
+    TIME,
+    RATIO,
+    LEVEL,
+];
+/// Units whose first letter is no prefix.
+const WORDS: [&str; 4] = ["mil", "min", "percent", "ppm"];
 
 /// The unit as the tables above write it: one spelling of micro, ohm, square and degree, single spaces.
 pub(super) fn normal(written: &str) -> String {
@@ -77,8 +90,32 @@ pub(super) fn normal(written: &str) -> String {
     text
 }
 
+/// The unit in small letters, but for a first letter that means something else in the other case: milli and mega, pico and peta,
+/// and `CM`, which are circular mils to some.
+fn in_small_letters(unit: &str) -> String {
+    let small = |word: &str| {
+        let lower = word.to_lowercase();
+        match word.chars().next() {
+            Some(first @ ('m' | 'M' | 'p' | 'P' | 'c' | 'C')) if !WORDS.contains(&lower.as_str()) => {
+                format!("{first}{}", &lower[1..])
+            }
+            _ => lower,
+        }
+    };
+    unit.split(' ').map(small).collect::<Vec<_>>().join(" ")
+}
+
+/// Factor of a unit as it is written; else in letters of any case, where no other unit of any dimension is spelled so.
 fn find(units: &[(&str, f64)], unit: &str) -> Option<f64> {
-    units.iter().find(|(name, _)| *name == unit).map(|(_, factor)| *factor)
+    let written = units.iter().find(|(name, _)| *name == unit);
+    let (_, factor) = written.or_else(|| {
+        let wanted = in_small_letters(unit);
+        // One letter is a unit in one case and another one in the other: s and S, h and H.
+        let same = |(name, _): &&(&str, f64)| name.len() > 1 && in_small_letters(name) == wanted;
+        let one = EVERY.into_iter().flatten().filter(same).count() == 1;
+        units.iter().find(same).filter(|_| one)
+    })?;
+    Some(*factor)
 }
 
 /// Factor of a unit per length: `uH/ft`, `ohm/km`, `ohm/1000 ft`.

@@ -39,6 +39,61 @@ fn quantities_are_turned_into_si() {
 }
 
 #[test]
+fn letters_of_either_case_are_read_where_nothing_else_is_spelled_so() {
+    for (text, dimension, expected) in [
+        ("8 Ohms", Dimension::Resistance, 8.0),
+        ("8 OHM", Dimension::Resistance, 8.0),
+        ("8 Ohm", Dimension::Resistance, 8.0),
+        ("20 mOhm", Dimension::Resistance, 0.02),
+        ("20 mOHM", Dimension::Resistance, 0.02),
+        ("4.7 KOHM", Dimension::Resistance, 4700.0),
+        ("1 MOhm", Dimension::Resistance, 1e6),
+        ("3 FT", Dimension::Length, 0.9144),
+        ("3 Feet", Dimension::Length, 0.9144),
+        ("1 Inch", Dimension::Length, 0.0254),
+        ("2 KM", Dimension::Length, 2000.0),
+        ("100 Mil", Dimension::Length, 2.54e-3),
+        ("2 uh", Dimension::Inductance, 2e-6),
+        ("2 NH", Dimension::Inductance, 2e-9),
+        ("10 NF", Dimension::Capacitance, 1e-8),
+        ("10 pf", Dimension::Capacitance, 1e-11),
+        ("20 KHZ", Dimension::Frequency, 2e4),
+        ("50 hz", Dimension::Frequency, 50.0),
+        ("1 MHZ", Dimension::Frequency, 1e6),
+        ("2 Min", Dimension::Time, 120.0),
+        ("1 DB", Dimension::Level, 1.0),
+        ("5 Percent", Dimension::Ratio, 0.05),
+        ("17 nOhm m", Dimension::Resistivity, 17e-9),
+        ("0.2 uh/FT", Dimension::InductancePerLength, 0.2e-6 / 0.3048),
+        ("2.525 Ohms/1000 FT", Dimension::ResistancePerLength, 2.525 / 304.8),
+    ] {
+        let found = parse(text, dimension).unwrap_or_else(|error| panic!("{text}: {error}"));
+        assert!((found - expected).abs() <= 1e-12 * expected.abs(), "{text}: {found} is not {expected}");
+    }
+    // Milli and mega, pico and peta, circular mils, siemens and seconds, henry and hour.
+    for (text, dimension) in [
+        ("1 MOHM", Dimension::Resistance),
+        ("1 MH", Dimension::Inductance),
+        ("1 PH", Dimension::Inductance),
+        ("1 h", Dimension::Inductance),
+        ("1 MF", Dimension::Capacitance),
+        ("1 PF", Dimension::Capacitance),
+        ("1 f", Dimension::Capacitance),
+        ("1 us", Dimension::Conductance),
+        ("1 US", Dimension::Conductance),
+        ("1 US", Dimension::Time),
+        ("1 S", Dimension::Time),
+        ("1 H", Dimension::Time),
+        ("1 MM", Dimension::Length),
+        ("1 M", Dimension::Length),
+        ("1 CM", Dimension::Length),
+        ("1 mhz", Dimension::Frequency),
+    ] {
+        parse(text, dimension).expect_err(text);
+    }
+}
+
+#[test]
 fn complaints_name_the_units() {
     for (text, dimension, words) in [
         ("10", Dimension::Length, ["no unit", "mm", "ft"]),
