@@ -4,6 +4,7 @@
 //! pass tells the loudness at any gain, exactly, and no sound has to go by again to learn what a gain makes of it.
 
 use super::true_peak::TruePeak;
+use crate::system::wide;
 
 /// Loudness below which a clip counts as silent: the absolute gate of ITU-R BS.1770.
 pub const SILENCE_LUFS: f64 = -70.0;
@@ -92,6 +93,7 @@ fn k_weighting(rate_hz: u32) -> [Section; 2] {
 type State<const LANES: usize> = [[f64; LANES]; 5];
 
 /// K-weights channels of one length side by side: each waits for its own last value, and a processor has others to work on.
+#[inline(always)]
 fn weigh<const LANES: usize>(
     sections: &[Section; 2],
     state: &mut State<LANES>,
@@ -116,8 +118,29 @@ fn weigh<const LANES: usize>(
     *state = [s1, s2, t1, t2, sums];
 }
 
+/// As [`weigh`], of two sounds of two channels.
+fn weigh_wide(
+    sections: &[Section; 2],
+    state: &mut State<4>,
+    channels: [&[f64]; 4],
+    frames: std::ops::Range<usize>,
+) {
+    wide(
+        #[inline(always)]
+        || weigh(sections, state, channels, frames),
+    );
+}
+
 /// Sum of samples, in eight parts that a processor adds side by side.
 fn sum(samples: &[f64]) -> f64 {
+    wide(
+        #[inline(always)]
+        || sum_narrow(samples),
+    )
+}
+
+#[inline(always)]
+fn sum_narrow(samples: &[f64]) -> f64 {
     let (eights, rest) = samples.as_chunks::<8>();
     let mut parts = [0.0; 8];
     for eight in eights {
@@ -218,7 +241,7 @@ impl Meter {
                 [a, b, c, d]
             };
             let mut state: State<4> = std::array::from_fn(both);
-            weigh(&first.sections, &mut state, [*a, *b, *c, *d], frames.clone());
+            weigh_wide(&first.sections, &mut state, [*a, *b, *c, *d], frames.clone());
             first.state = state.map(|[a, b, _, _]| [a, b]);
             second.state = state.map(|[_, _, c, d]| [c, d]);
         } else {
@@ -318,5 +341,28 @@ mod tests {
                 assert!((ours - theirs).abs() < 1e-6, "{rate} Hz, gain {gain}: {ours} and {theirs}");
             }
         }
+    }
+
+    #[test]
+    fn wide_registers_weigh_the_same_to_the_last_bit() {
+        let mut seed = 5_u64;
+        let channels: Vec<Vec<f64>> = (0..4)
+            .map(|_| {
+                (0..PIECE_FRAMES)
+                    .map(|_| {
+                        seed = seed.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+                        (seed >> 11) as f64 / (1_u64 << 53) as f64 - 0.5
+                    })
+                    .collect()
+            })
+            .collect();
+        let planes: [&[f64]; 4] = std::array::from_fn(|channel| channels[channel].as_slice());
+        let sections = k_weighting(44_100);
+        let (mut ours, mut plain) = (State::default(), State::default());
+        weigh_wide(&sections, &mut ours, planes, 3..2_000);
+        weigh(&sections, &mut plain, planes, 3..2_000);
+        assert_eq!(ours.map(|lanes| lanes.map(f64::to_bits)), plain.map(|lanes| lanes.map(f64::to_bits)));
+        assert!(ours[4].iter().all(|sum| *sum > 1.0), "{ours:?}");
+        assert_eq!(sum(&channels[0][..2_001]).to_bits(), sum_narrow(&channels[0][..2_001]).to_bits());
     }
 }

@@ -10,6 +10,8 @@
 //! American Mathematical Society 44:236). So samples and roughly interpolated values half-way between them say where that
 //! is, and there are few such places.
 
+use crate::system::wide;
+
 /// Samples that a value in between is made of.
 const TAPS: usize = 32;
 /// Samples on either side of a place.
@@ -125,6 +127,14 @@ impl TruePeak {
 
     /// Looks at every place that has enough samples on both sides; how many these were.
     fn look_along(&mut self, samples: &[f64]) -> usize {
+        wide(
+            #[inline(always)]
+            || self.look_along_narrow(samples),
+        )
+    }
+
+    #[inline(always)]
+    fn look_along_narrow(&mut self, samples: &[f64]) -> usize {
         let places = samples.len().saturating_sub(AROUND);
         let mut largest = std::mem::take(&mut self.largest);
         largest.clear();
@@ -143,6 +153,7 @@ impl TruePeak {
     }
 
     /// Looks at so many places, of which the first is at `around[SIDE]`.
+    #[inline(always)]
     fn look(&mut self, around: &[f64], count: usize) {
         let mut samples = [0.0_f32; PIECE + LANES + 2 * SIDE];
         for (sample, value) in samples.iter_mut().zip(around) {
@@ -185,6 +196,7 @@ impl TruePeak {
     }
 
     /// Whether a peak that is higher than all before can be at the middle one of three values half a sample apart.
+    #[inline(always)]
     fn can_be_near(&self, left: f32, middle: f32, right: f32) -> bool {
         let (peak, size) = (self.peak as f32, middle.abs());
         if size < NEAR * peak {
@@ -196,6 +208,7 @@ impl TruePeak {
     }
 
     /// The top of the curve within three eighths of a sample of a place, which is counted in halves.
+    #[inline(always)]
     fn look_closely(&mut self, around: &[f64], place: usize) {
         let mut values = Weights::default();
         for (weights, sample) in self.fine[place % 2].iter().zip(&around[place / 2..]) {
@@ -224,6 +237,7 @@ impl TruePeak {
 }
 
 /// Largest magnitude, in eight parts that a processor compares side by side.
+#[inline(always)]
 fn loudest(samples: &[f64]) -> f64 {
     let larger = |most: f64, sample: f64| if sample.abs() > most { sample.abs() } else { most };
     let (eights, rest) = samples.as_chunks::<8>();
@@ -237,6 +251,7 @@ fn loudest(samples: &[f64]) -> f64 {
 }
 
 /// Top of the parabola through three values, the middle one of which is largest.
+#[inline(always)]
 fn top(left: f32, middle: f32, right: f32) -> f32 {
     let bend = 2.0 * middle - left - right;
     if bend > 0.0 { middle + (right - left).powi(2) / (8.0 * bend) } else { middle }
@@ -343,5 +358,23 @@ mod tests {
         for block in [1, 7, 64, 65, 500] {
             assert_eq!(reading(&samples, block), whole, "{block}");
         }
+    }
+
+    #[test]
+    fn wide_registers_read_the_same_to_the_last_bit() {
+        let mut state = 5_u64;
+        let (mut ours, mut plain) = (TruePeak::new(1), TruePeak::new(1));
+        for length in [40, 2_048, 777, 2_048] {
+            // Louder from block to block, so that each raises the peak.
+            let samples: Vec<f64> = (0..length)
+                .map(|_| {
+                    state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+                    (length as f64).sqrt() * ((state >> 11) as f64 / (1_u64 << 53) as f64 - 0.5)
+                })
+                .collect();
+            assert_eq!(ours.look_along(&samples), plain.look_along_narrow(&samples));
+            assert_eq!(ours.peak.to_bits(), plain.peak.to_bits());
+        }
+        assert!(ours.peak > 20.0, "{}", ours.peak);
     }
 }

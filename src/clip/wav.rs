@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use super::ClipError;
 use super::refusal::{check_shape, refuse, unreadable};
 use crate::files;
+use crate::system::wide;
 
 /// Bytes that are read and converted at a time: they stay in the cache in between.
 const PIECE_BYTES: usize = 1 << 17;
@@ -325,11 +326,26 @@ impl WavBlocks {
 /// Whether all samples are numbers of at most this magnitude. No way out in the middle, so that it is a few instructions
 /// for eight samples.
 pub(super) fn within(samples: &[f64], largest: f64) -> bool {
-    samples.iter().fold(true, |good, sample| good & (sample.abs() <= largest))
+    wide(
+        #[inline(always)]
+        || samples.iter().fold(true, |good, sample| good & (sample.abs() <= largest)),
+    )
 }
 
 /// Appends interleaved samples of `BYTES` bytes to their planes.
 fn convert<const BYTES: usize>(
+    bytes: &[u8],
+    planes: &mut [Vec<f64>],
+    value: impl Fn([u8; BYTES]) -> f64 + Copy,
+) {
+    wide(
+        #[inline(always)]
+        || convert_narrow(bytes, planes, value),
+    );
+}
+
+#[inline(always)]
+fn convert_narrow<const BYTES: usize>(
     bytes: &[u8],
     planes: &mut [Vec<f64>],
     value: impl Fn([u8; BYTES]) -> f64 + Copy,

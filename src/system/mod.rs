@@ -9,6 +9,9 @@
 
 use std::fs::OpenOptions;
 
+mod wide;
+pub use wide::wide;
+
 #[cfg(unix)]
 mod unix;
 #[cfg(unix)]

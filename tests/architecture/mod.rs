@@ -14,7 +14,7 @@ const ROOMS: [&str; 22] = [
 ];
 
 /// Crates that only some rooms may name.
-const OWNED: [(&str, &[&str]); 19] = [
+const OWNED: [(&str, &[&str]); 20] = [
     ("rustix", &["system"]),
     ("serial2", &["switcher"]),
     ("tar", &["report"]),
@@ -34,6 +34,7 @@ const OWNED: [(&str, &[&str]); 19] = [
     ("maud", &["report", "ballot"]),
     ("tokio", &["ballot"]),
     ("signal_hook", &["system"]),
+    ("multiversion", &["system"]),
 ];
 
 fn sources(folder: &Path) -> Vec<PathBuf> {
