@@ -54,7 +54,6 @@ fn equipment(device: &VirtualDevice, kind: &str) -> Equipment {
 #[test]
 fn a_cable_goes_from_the_capture_to_a_verdict() {
     let device = VirtualDevice::start(&[("RATE", "48000"), ("INPUT", "simulated")]);
-    let equipment = equipment(&device, "straight");
     let folder = tempfile::tempdir().unwrap();
     let attempt = |arguments: &[&str]| -> Result<String, String> {
         // What only computes takes no time from the sound.
@@ -75,11 +74,23 @@ fn a_cable_goes_from_the_capture_to_a_verdict() {
     let run = |arguments: &[&str]| -> String {
         attempt(arguments).unwrap_or_else(|err| panic!("{arguments:?}\n{err}"))
     };
-    // Three sweeps, so that a dropout of a busy machine costs one of them.
+    // Three sweeps, so that a dropout of a busy machine costs one of them; where it costs two, the program says so, and all are
+    // made again.
     let shape = ["--from", "30", "--seconds", "0.6", "--repeats", "3", "--pause", "0.4"];
     let loud = ["--level", "-12", "--yes"];
-    let said = run(&[&["bench", "capture", "--out", "cable.wav"][..], &shape, &loud].concat());
-    assert!(said.contains("peaks −12.9 dBFS and"), "{said}");
+    let mut tries = 0;
+    let document: Value = loop {
+        let equipment = self::equipment(&device, "straight");
+        let said = run(&[&["bench", "capture", "--out", "cable.wav"][..], &shape, &loud].concat());
+        assert!(said.contains("peaks −12.9 dBFS and"), "{said}");
+        drop(equipment);
+        let message = match attempt(&["bench", "response", "cable.wav", "--out", "cable.csv", "--json"]) {
+            Ok(document) => break serde_json::from_str(&document).unwrap(),
+            Err(message) => message,
+        };
+        tries += 1;
+        assert!(message.contains("dropout") && tries < 5, "{message}");
+    };
     // Music through the same cable twice, and through none: the recordings are what is played.
     let music: Vec<f64> = (0..72_000)
         .map(|n| {
@@ -91,10 +102,6 @@ fn a_cable_goes_from_the_capture_to_a_verdict() {
     let record = |name: &str| {
         run(&["bench", "capture", "--play", "music.wav", "--level", "-20", "--yes", "--out", name]);
     };
-    drop(equipment);
-    let document: Value =
-        serde_json::from_str(&run(&["bench", "response", "cable.wav", "--out", "cable.csv", "--json"]))
-            .unwrap();
     assert!(document["repeats"].as_u64().unwrap() >= 2, "{}", document["notes"]);
     let filters = reference("filters.json");
     let exact = numbers(&filters["filters"]["shelf"]["gain_db"]);
