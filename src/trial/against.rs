@@ -223,12 +223,18 @@ struct Beside {
 impl Beside {
     /// The session of a folder of sittings, or one in the folder of journals that were put there.
     fn of(journals: &Path) -> Option<Result<Self, String>> {
-        let folder = if journals.as_os_str().is_empty() { Path::new(".") } else { journals };
-        let sittings = folder.canonicalize().is_ok_and(|folder| folder.ends_with("sittings"));
-        let above = journals.join("..").join("session.toml");
-        let owns = sittings && above.is_file();
+        // Where the folder of sittings is a link, the session beside the link is meant, and not the one beside what it leads to.
+        let (sittings, above) = if journals.ends_with("sittings") {
+            (true, journals.with_file_name("session.toml"))
+        } else {
+            let folder = if journals.as_os_str().is_empty() { Path::new(".") } else { journals };
+            let inside = folder.canonicalize().is_ok_and(|folder| folder.ends_with("sittings"));
+            (inside, journals.join("..").join("session.toml"))
+        };
+        // Whatever stands there has to be read, or the reason is told.
+        let owns = sittings && above.symlink_metadata().is_ok();
         let path = if owns { above } else { journals.join("session.toml") };
-        if !path.is_file() {
+        if !owns && !path.is_file() {
             return None;
         }
         match crate::session::load(&path) {
@@ -263,7 +269,6 @@ pub fn session_beside(checked: &mut Checked, sessions: &mut Sessions) {
     }
     let folder = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
     match sessions.0.entry(folder).or_insert_with_key(|folder| Beside::of(folder)) {
-        None => {}
         Some(Ok(beside)) if beside.is_about(checked) => {
             checked.session_compared = true;
             compare_inputs(checked, &beside.inputs);
@@ -271,7 +276,7 @@ pub fn session_beside(checked: &mut Checked, sessions: &mut Sessions) {
                 compare_terms(checked, *digest, terms);
             }
         }
-        Some(Ok(_)) => {}
+        None | Some(Ok(_)) => {}
         Some(Err(error)) => {
             let message = format!("the session beside it cannot be read any more: {error}");
             checked.problem(None, message);

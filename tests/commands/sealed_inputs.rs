@@ -224,3 +224,28 @@ fn a_journal_by_itself_is_compared_with_the_session_next_to_it_by_verify_and_sco
     assert_eq!(of_a_single_journal(here, &inside), (Some(1), true));
     assert_eq!(of_a_single_journal(other.path(), name), (Some(1), true));
 }
+
+#[test]
+fn sittings_behind_a_link_are_compared_with_the_session_beside_the_link_whatever_stands_there() {
+    let folder = sat();
+    let other = tempfile::tempdir().expect("a folder");
+    std::os::unix::fs::symlink(folder.path().join("sittings"), other.path().join("sittings"))
+        .expect("a link");
+    for file in ["session.toml", "lcr.csv", "song.wav"] {
+        std::fs::copy(folder.path().join(file), other.path().join(file)).expect("copied");
+    }
+    assert_eq!(earwitness(other.path(), &["verify", "."]).code, 0);
+    five_times(other.path());
+    assert_eq!(earwitness(other.path(), &["verify", "."]).code, 1);
+    // A folder where the file was is no session, and not none.
+    let session = other.path().join("session.toml");
+    std::fs::remove_file(&session).expect("removed");
+    std::fs::create_dir(&session).expect("a folder");
+    let ran = earwitness(other.path(), &["verify", "."]);
+    assert!(
+        ran.code != 0 && format!("{}{}", ran.out, ran.err).contains("session.toml"),
+        "{}{}",
+        ran.out,
+        ran.err
+    );
+}
