@@ -2,12 +2,15 @@
 //!
 //! The written format is described in [`record`](super::record).
 
+use std::fs::Metadata;
 use std::io::{BufRead, Write};
+use std::path::Path;
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::digest::{Digest, hex};
+use crate::system::identity;
 use crate::units::foreign;
 
 /// Longest line in bytes that a reader takes; a session with thousands of stimuli fits.
@@ -184,6 +187,12 @@ impl Appender {
     /// Goes on after `number` lines, the last of which has the digest `chain`. The file is open for appending.
     pub fn new(file: std::fs::File, number: u64, chain: Digest) -> Self {
         Self { file, number, chain, failed: false }
+    }
+
+    /// Whether a path leads to the file that lines are appended to.
+    pub(super) fn is_at(&self, path: &Path) -> bool {
+        let which = |about: std::io::Result<Metadata>| about.ok().map(|about| identity(&about));
+        which(std::fs::metadata(path)).is_some_and(|there| which(self.file.metadata()) == Some(there))
     }
 
     /// Appends one line: one write, then the disk. Returns the line's digest.

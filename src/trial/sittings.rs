@@ -67,6 +67,16 @@ pub enum SittingsError {
         /// Why it failed.
         source: io::Error,
     },
+    /// The register is no longer where it was.
+    #[error(
+        "{}: the register was moved, removed or replaced while this sitting went on, so nothing was written to it; the journal \
+         is whole. Put the register back: the next sitting in this folder enters what is missing",
+        file.display()
+    )]
+    Displaced {
+        /// The register.
+        file: PathBuf,
+    },
     /// The register cannot be trusted.
     #[error("the register must be whole before a sitting: {0}")]
     Register(#[from] RegisterError),
@@ -263,6 +273,9 @@ impl Sittings {
 
     fn enter(&mut self, entry: Entry) -> Result<Digest, SittingsError> {
         let path = self.folder.join(REGISTER);
+        if !self.register.is_at(&path) {
+            return Err(SittingsError::Displaced { file: path });
+        }
         let digest = self
             .register
             .append(None, &entry)

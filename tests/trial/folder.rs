@@ -65,6 +65,30 @@ fn a_whole_sitting_leaves_journal_and_register_and_no_secret() {
 }
 
 #[test]
+fn a_register_that_was_exchanged_while_a_sitting_goes_on_is_said_and_made_up_for_once_it_is_back() {
+    let folder = kit::folder();
+    let (register, away) = (folder.path().join("register.jsonl"), folder.path().join("elsewhere"));
+    let mut opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(7), None)
+        .unwrap();
+    let path = opened.writer.path();
+    let closing = kit::in_memory(&kit::full(Protocol::Abx), 7).finish().journal.records.pop().unwrap();
+    std::fs::rename(&register, &away).unwrap();
+    std::fs::copy(&away, &register).unwrap();
+    opened.writer.append(&closing).unwrap();
+    let refused = opened.writer.close(Some(UTC)).unwrap_err();
+    assert!(matches!(refused, SittingsError::Displaced { .. }), "{refused}");
+    assert!(refused.to_string().contains("Put the register back"), "{refused}");
+    drop(opened);
+    std::fs::rename(&away, &register).unwrap();
+    assert_eq!(verify::register(folder.path()).announced[0].closed, None);
+    drop(Sittings::lock(folder.path(), UTC).unwrap());
+    let receipt = earwitness::trial::journal::read(&path).unwrap().receipt();
+    assert_eq!(verify::register(folder.path()).announced[0].closed.map(|(digest, _)| digest), receipt);
+}
+
+#[test]
 fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
     let folder = kit::folder();
     let opened = Sittings::lock(folder.path(), UTC)
