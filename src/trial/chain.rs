@@ -178,6 +178,8 @@ pub fn next_piece(reader: &mut impl BufRead) -> std::io::Result<Piece> {
 #[derive(Debug)]
 pub struct Appender {
     file: std::fs::File,
+    /// What the file holds, in bytes, where nobody else wrote to it.
+    length: Option<u64>,
     number: u64,
     chain: Digest,
     failed: bool,
@@ -186,13 +188,18 @@ pub struct Appender {
 impl Appender {
     /// Goes on after `number` lines, the last of which has the digest `chain`. The file is open for appending.
     pub fn new(file: std::fs::File, number: u64, chain: Digest) -> Self {
-        Self { file, number, chain, failed: false }
+        let length = file.metadata().ok().map(|about| about.len());
+        Self { file, length, number, chain, failed: false }
     }
 
-    /// Whether a path leads to the file that lines are appended to.
+    /// Whether a path leads to the file that lines are appended to, and nobody else wrote to it.
     pub(super) fn is_at(&self, path: &Path) -> bool {
-        let which = |about: std::io::Result<Metadata>| about.ok().map(|about| identity(&about));
-        which(std::fs::metadata(path)).is_some_and(|there| which(self.file.metadata()) == Some(there))
+        let which =
+            |about: std::io::Result<Metadata>| about.ok().map(|about| (identity(&about), about.len()));
+        let there = which(std::fs::metadata(path));
+        there.is_some()
+            && there == which(self.file.metadata())
+            && there.map(|(_, length)| length) == self.length
     }
 
     /// Appends one line: one write, then the disk. Returns the line's digest.
@@ -232,6 +239,7 @@ impl Appender {
             return Err(error);
         }
         (self.number, self.chain) = (number, chain);
+        self.length = self.length.map(|before| before + bytes.len() as u64);
         Ok(digests)
     }
 

@@ -67,10 +67,11 @@ pub enum SittingsError {
         /// Why it failed.
         source: io::Error,
     },
-    /// The register is no longer where it was.
+    /// The register is no longer where it was, or not what this program wrote.
     #[error(
-        "{}: the register was moved, removed or replaced while this sitting went on, so nothing was written to it; the journal \
-         is whole. Put the register back: the next sitting in this folder enters what is missing",
+        "{}: the register was moved, removed, replaced or written to by another program while this sitting went on, so nothing \
+         was written to it; the journal is whole. Put the register back if it is elsewhere: the next sitting in this folder \
+         enters what is missing",
         file.display()
     )]
     Displaced {

@@ -89,6 +89,30 @@ fn a_register_that_was_exchanged_while_a_sitting_goes_on_is_said_and_made_up_for
 }
 
 #[test]
+fn a_register_that_a_second_program_wrote_to_is_left_alone_and_made_up_for_later() {
+    let folder = kit::folder();
+    let mut opened = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(7), None)
+        .unwrap();
+    let closing = kit::in_memory(&kit::full(Protocol::Abx), 7).finish().journal.records.pop().unwrap();
+    // Without the lock's file a second program finds the folder free.
+    std::fs::remove_file(folder.path().join(".lock")).unwrap();
+    let second = Sittings::lock(folder.path(), UTC)
+        .unwrap()
+        .open(kit::full(Protocol::Abx), kit::secret(8), None)
+        .unwrap();
+    opened.writer.append(&closing).unwrap();
+    let refused = opened.writer.close(Some(UTC)).unwrap_err();
+    assert!(matches!(refused, SittingsError::Displaced { .. }), "{refused}");
+    drop((opened, second));
+    drop(Sittings::lock(folder.path(), UTC).unwrap());
+    let register = verify::register(folder.path());
+    assert_eq!(register.problem, None);
+    assert_eq!(register.announced.iter().map(|of| of.closed.is_some()).collect::<Vec<_>>(), [true, false]);
+}
+
+#[test]
 fn an_abandoned_sitting_stays_in_the_register_and_can_be_resumed() {
     let folder = kit::folder();
     let opened = Sittings::lock(folder.path(), UTC)
