@@ -13,7 +13,6 @@ use tempfile::NamedTempFile;
 
 use super::ClipError;
 use super::dither::{Dither, WordLength};
-use crate::system::wide;
 
 /// Largest data chunk: sizes in the header are 32-bit, and the header itself counts.
 const LARGEST_DATA: u64 = u32::MAX as u64 - 128;
@@ -99,18 +98,6 @@ fn interleave<const BYTES: usize>(
 ) {
     let frames = planes.first().map_or(0, |plane| plane.len());
     bytes.resize(frames * planes.len() * BYTES, 0);
-    wide(
-        #[inline(always)]
-        || interleave_narrow(planes, bytes, word),
-    );
-}
-
-#[inline(always)]
-fn interleave_narrow<const BYTES: usize>(
-    planes: &[&[f64]],
-    bytes: &mut [u8],
-    word: impl Fn(f64, usize, usize) -> [u8; BYTES],
-) {
     let (words, _) = bytes.as_chunks_mut::<BYTES>();
     if let [left, right] = planes {
         let (pairs, _) = words.as_chunks_mut::<2>();

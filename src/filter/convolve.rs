@@ -15,7 +15,6 @@ use rayon::prelude::*;
 use realfft::{ComplexToReal, RealToComplex};
 
 use super::{Fir, plans};
-use crate::system::wide;
 
 /// Filtered sound: `sides[side][channel][frame]`.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -82,34 +81,6 @@ fn stretch(parts: [&[f64]; 2], from: usize, to: usize) -> [&[f64]; 2] {
     let [first, second] = parts;
     let seam = first.len();
     [&first[from.min(seam)..to.min(seam)], &second[from.max(seam) - seam..to.max(seam) - seam]]
-}
-
-#[inline(always)]
-fn multiply(spectrum: &mut [Complex64], filter: &[Complex64]) {
-    for (value, weight) in spectrum.iter_mut().zip(filter) {
-        *value *= weight;
-    }
-}
-
-#[inline(always)]
-fn multiply_into(product: &mut [Complex64], spectrum: &[Complex64], filter: &[Complex64]) {
-    for ((product, value), weight) in product.iter_mut().zip(spectrum).zip(filter) {
-        *product = value * weight;
-    }
-}
-
-fn multiply_wide(spectrum: &mut [Complex64], filter: &[Complex64]) {
-    wide(
-        #[inline(always)]
-        || multiply(spectrum, filter),
-    );
-}
-
-fn multiply_into_wide(product: &mut [Complex64], spectrum: &[Complex64], filter: &[Complex64]) {
-    wide(
-        #[inline(always)]
-        || multiply_into(product, spectrum, filter),
-    );
 }
 
 /// The transforms of one length, with buffers that go from block to block.
@@ -190,11 +161,13 @@ impl Transform {
                 Action::Convolve(filter) => {
                     // The last side that convolves may use the spectrum up.
                     let product = if Some(index) == last {
-                        multiply_wide(spectrum, filter);
+                        for (value, weight) in spectrum.iter_mut().zip(filter) {
+                            *value *= weight;
+                        }
                         &mut *spectrum
                     } else {
-                        product.resize(spectrum.len(), Complex64::ZERO);
-                        multiply_into_wide(product, spectrum, filter);
+                        product.clear();
+                        product.extend(spectrum.iter().zip(filter).map(|(value, weight)| value * weight));
                         &mut *product
                     };
                     // Real at both ends by theory, and by rounding not quite.
@@ -426,25 +399,5 @@ mod tests {
                 }
             }
         }
-    }
-
-    #[test]
-    fn wide_registers_multiply_the_same_to_the_last_bit() {
-        let spectrum = |seed| -> Vec<Complex64> {
-            noise(2_050, seed).chunks(2).map(|both| Complex64::new(both[0], both[1])).collect()
-        };
-        let (values, filter) = (spectrum(3), spectrum(4));
-        let mut plain = vec![Complex64::ZERO; values.len()];
-        multiply_into(&mut plain, &values, &filter);
-        let mut ours = vec![Complex64::ZERO; values.len()];
-        multiply_into_wide(&mut ours, &values, &filter);
-        let mut in_place = values.clone();
-        multiply_wide(&mut in_place, &filter);
-        let bits = |all: &[Complex64]| -> Vec<[u64; 2]> {
-            all.iter().map(|value| [value.re.to_bits(), value.im.to_bits()]).collect()
-        };
-        assert_eq!(bits(&ours), bits(&plain));
-        assert_eq!(bits(&in_place), bits(&plain));
-        assert_eq!(plain[7], values[7] * filter[7]);
     }
 }
