@@ -49,6 +49,10 @@ fn session() -> tempfile::TempDir {
     folder
 }
 
+/// How many milliseconds a slot is listened to where nothing else is said: X must be heard for a second, as the device counts,
+/// before an answer is taken.
+const LONG_ENOUGH: u64 = 1_600;
+
 /// The program in plain lines, with a person who types.
 struct Sitting {
     child: Child,
@@ -86,11 +90,11 @@ impl Sitting {
         self.keys.write_all(lines.as_bytes()).expect("the program reads");
     }
 
-    /// Listens to slots for a second each.
+    /// Listens to slots for a while each.
     fn listen(&mut self, slots: &[&str]) {
         for slot in slots {
             self.say(&format!("{slot}\n"));
-            pause(1_000);
+            pause(LONG_ENOUGH);
         }
     }
 
@@ -180,8 +184,8 @@ const SECOND: [&str; 3] = ["x", "b", "a"];
 /// So many sittings are tried on a busy machine until one has no hole.
 const SITTINGS: usize = 12;
 
-/// A whole sitting of two trials, recorded, each slot of the first for so many milliseconds; what was said, the journal, and the recording. Again where the machine was
-/// too busy to feed the device: then the journal says so.
+/// A whole sitting of two trials, recorded, each slot of the first for so many milliseconds; what was said, the journal, and the
+/// recording. Again where the machine was too busy to feed the device: then the journal says so.
 fn sitting<W: Word>(
     folder: &Path,
     settings: &[(&str, &str)],
@@ -205,7 +209,7 @@ fn sitting<W: Word>(
         }
         // Silence enough to tell the trials apart.
         pause(500);
-        if !sitting.listen_undisturbed(&SECOND, 1_000) {
+        if !sitting.listen_undisturbed(&SECOND, LONG_ENOUGH) {
             sitting.give_up();
             continue;
         }
@@ -228,12 +232,14 @@ fn sitting<W: Word>(
 
 /// Every frame of both trials is one of the rendered stimuli at its place, or a crossfade between them: no frame is lost,
 /// doubled or changed by a bit, over the loops of the clip and the switches.
-fn check_trials<W: Word>(played: &[Frame<W>], stimuli: &[Vec<Frame<f32>>; 2], milliseconds: usize) {
+fn check_trials<W: Word>(played: &[Frame<W>], stimuli: &[Vec<Frame<f32>>; 2], milliseconds: u64) {
     // Each step of the level check is shorter than a trial.
     let trials: Vec<_> = stretches(played).into_iter().filter(|stretch| stretch.len() > 2 * 48_000).collect();
     assert_eq!(trials.len(), 2, "two trials were played");
-    for (trial, (slots, each)) in trials.into_iter().zip([(FIRST.len(), milliseconds), (SECOND.len(), 1_000)])
+    for (trial, (slots, each)) in
+        trials.into_iter().zip([(FIRST.len(), milliseconds), (SECOND.len(), LONG_ENOUGH)])
     {
+        let each = usize::try_from(each).expect("seconds");
         let account = account_for(trial, stimuli, 48_000);
         assert!(account.explained > (slots * each - 600) * 48, "{account:?}");
         // Some of the switches to or from X lead to the same stimulus, and are not to be heard.
@@ -258,8 +264,8 @@ fn a_sitting_on_a_device_that_takes_integers_is_played_bit_for_bit_too() {
     let folder = session();
     let stimuli = rendered(folder.path());
     let settings = [("FORMAT", "s32le"), ("WORDS", "S32_LE")];
-    let (_, journal, played) = sitting::<i32>(folder.path(), &settings, "s32le", 1_000);
-    check_trials(&played, &stimuli, 1_000);
+    let (_, journal, played) = sitting::<i32>(folder.path(), &settings, "s32le", LONG_ENOUGH);
+    check_trials(&played, &stimuli, LONG_ENOUGH);
     assert!(journal.contains("\"format\":\"s32\""), "{journal}");
 }
 
