@@ -23,7 +23,7 @@ const ROUGH: usize = 8;
 /// Places that are looked at together.
 const PIECE: usize = 64;
 /// Values that are interpolated roughly at a time, in registers.
-const LANES: usize = 16;
+const LANES: usize = 8;
 /// Places per sample where the curve is looked at closely.
 const FINE: usize = 8;
 /// Of these, how many before and after a place are looked at with it.
@@ -138,7 +138,10 @@ impl TruePeak {
         let places = samples.len().saturating_sub(AROUND);
         let mut largest = std::mem::take(&mut self.largest);
         largest.clear();
-        largest.extend(samples.chunks(PIECE).map(loudest));
+        // A loop, and not an iterator that is handed on: that would be compiled once, for the narrowest registers.
+        for piece in samples.chunks(PIECE) {
+            largest.push(loudest(piece));
+        }
         self.peak = largest.iter().copied().fold(self.peak, f64::max);
         for (piece, start) in (0..places).step_by(PIECE).enumerate() {
             let count = PIECE.min(places - start);
@@ -161,11 +164,14 @@ impl TruePeak {
         }
         // Number n is half-way before place n.
         let mut between = [0.0_f32; PIECE + LANES + 1];
-        for (first, out) in (0..=count).step_by(LANES).zip(between.as_chunks_mut::<LANES>().0) {
+        for (tap, weight) in self.rough.iter().enumerate() {
+            between[0] += weight * (samples[SIDE - 1 - tap] + samples[SIDE + tap]);
+        }
+        for (first, out) in (0..count).step_by(LANES).zip(between[1..].as_chunks_mut::<LANES>().0) {
             let mut sums = [0.0_f32; LANES];
             for (tap, weight) in self.rough.iter().enumerate() {
-                let before = &samples[first + SIDE - 1 - tap..][..LANES];
-                let after = &samples[first + SIDE + tap..][..LANES];
+                let before = &samples[first + SIDE - tap..][..LANES];
+                let after = &samples[first + SIDE + 1 + tap..][..LANES];
                 for ((sum, before), after) in sums.iter_mut().zip(before).zip(after) {
                     *sum += weight * (before + after);
                 }
