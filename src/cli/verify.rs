@@ -505,6 +505,13 @@ fn ended(all: &[Checked], held: &[Held], registers: &Registers) -> Result<(), Fa
         Err(Failure::No("the register does not fit the journals next to it".to_owned()))
     } else if partly > 0 {
         Err(Failure::No(format!("{partly} of {of} journals are confirmed only in part: see above")))
+    } else if let Some(empty) =
+        held.iter().flat_map(|held| &held.vouched).find(|copy| copy.confirms_no_trial())
+    {
+        Err(Failure::No(format!(
+            "--witness: {}'s copy confirms no trial of its sitting: see above",
+            foreign::shown(&empty.name)
+        )))
     } else {
         Ok(())
     }

@@ -52,6 +52,8 @@ pub struct Vouched {
     pub wasted: u32,
     /// Links of a night that are not in the draws: they came too late, and the attempt began without them.
     pub late: u32,
+    /// The copy holds a link at all.
+    pub has_links: bool,
     /// What does not fit.
     pub problems: Vec<Problem>,
 }
@@ -88,6 +90,7 @@ impl WitnessCopy {
             records: self.receipts.len() as u64,
             wasted: 0,
             late: 0,
+            has_links: !self.opened.is_empty(),
             problems: Vec::new(),
         };
         let there = journal.digests.len();
@@ -191,8 +194,18 @@ impl Vouched {
         self.problems.push(Problem { record: Some(index as u64 + 1), message });
     }
 
+    /// Trials were answered, and the copy vouches for none of them.
+    pub fn confirms_no_trial(&self) -> bool {
+        self.of > 0 && self.trials == 0
+    }
+
     /// What the copy says, in words.
     pub fn sentence(&self) -> String {
+        let links = if self.has_links {
+            ""
+        } else {
+            "; the copy holds no link that the phone opened: ask for the file as the phone saved it"
+        };
         let wasted = match self.wasted {
             0 => String::new(),
             1 => "; 1 link was opened for a trial that did not begin".to_owned(),
@@ -203,6 +216,6 @@ impl Vouched {
             1 => "; 1 link came too late and was passed over".to_owned(),
             count => format!("; {count} links came too late and were passed over"),
         };
-        format!("{} of {} trials witnessed by {}{wasted}{late}", self.trials, self.of, self.name)
+        format!("{} of {} trials witnessed by {}{links}{wasted}{late}", self.trials, self.of, self.name)
     }
 }

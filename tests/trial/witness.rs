@@ -458,6 +458,15 @@ fn the_command_holds_a_copy_against_its_journal() {
     let ran = verify();
     assert_eq!(ran.code, 0, "{}{}", ran.out, ran.err);
     assert!(ran.out.contains("witness's copy: 11 of 11 trials witnessed by Jorin"), "{}", ran.out);
+    // Its links taken out: nothing in it contradicts the journal, and it confirms none of its trials.
+    let mut bare = copied("Jorin", &scripted.journal.bytes, &scripted.journal.records);
+    bare.opened.clear();
+    let emptied = folder.path().join("emptied.json");
+    std::fs::write(&emptied, serde_json::to_string(&bare).unwrap()).unwrap();
+    let bare = earwitness(folder.path(), &["verify", journal, "--witness", emptied.to_str().unwrap()]);
+    assert_eq!(bare.code, 1, "{}{}", bare.out, bare.err);
+    assert!(bare.out.contains("0 of 11 trials witnessed by Jorin; the copy holds no link"), "{}", bare.out);
+    assert!(bare.err.contains("Jorin's copy confirms no trial"), "{}", bare.err);
     let lines: Vec<&[u8]> = scripted.journal.bytes.split_inclusive(|&byte| byte == b'\n').collect();
     std::fs::write(&path, lines[..lines.len() - 1].concat()).unwrap();
     let ran = verify();
