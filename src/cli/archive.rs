@@ -140,6 +140,8 @@ enum Redrawn {
     Same,
     /// These files are others.
     Differs(Vec<String>),
+    /// The archive holds too little for it, as whoever wrote it chose.
+    Without(String),
     /// It could not be tried.
     Not(String),
 }
@@ -227,10 +229,10 @@ fn redraw(archive: &Archive, session: &Result<Session, String>) -> Redrawn {
         return Redrawn::Not(format!("it was drawn by {}, and this is {PROGRAM}", archive.program));
     }
     if !archive.left_out.is_empty() {
-        return Redrawn::Not("files that the session reads are left out".to_owned());
+        return Redrawn::Without("files that the session reads are left out".to_owned());
     }
     if session.yardstick.is_some() {
-        return Redrawn::Not("its yardstick is a session of its own, outside of the archive".to_owned());
+        return Redrawn::Without("its yardstick is a session of its own, outside of the archive".to_owned());
     }
     let drawn = evidence::folder(&session.sittings_folder(), None)
         .map(|readings| report::report(session, vec![readings], Options::default()))
@@ -291,8 +293,18 @@ impl Unpacked {
                 "{} in it is not the report that its own journals give: it was changed, or written under other files",
                 names.join(", ")
             )),
-            Redrawn::Same | Redrawn::Not(_) => self.made_otherwise.clone(),
+            Redrawn::Same | Redrawn::Without(_) | Redrawn::Not(_) => self.made_otherwise.clone(),
         }
+    }
+
+    /// What could not be checked here, though the archive should hold all that it takes.
+    pub(super) fn unchecked(&self) -> Option<String> {
+        matches!(self.redrawn, Redrawn::Not(_)).then(|| {
+            format!(
+                "{}: the report in it was not checked, only its journals: see above",
+                foreign::path(&self.file)
+            )
+        })
     }
 
     /// For people.
@@ -309,11 +321,14 @@ impl Unpacked {
         }
         match (&self.redrawn, self.problem()) {
             (_, Some(problem)) => writeln!(out, "  {}", foreign::shown(&problem)),
-            (Redrawn::Not(why), None) => writeln!(
-                out,
-                "  report: not drawn anew ({}): compare its numbers with those below",
-                foreign::shown(why)
-            ),
+            (Redrawn::Without(why) | Redrawn::Not(why), None) => {
+                writeln!(
+                    out,
+                    "  report: not checked ({}), so do not rely on its words",
+                    foreign::message(why)
+                )?;
+                writeln!(out, "          rely on the journals below, which are checked without it")
+            }
             (_, None) => writeln!(out, "  report: drawn anew from its journals, and the same to the byte"),
         }
     }
@@ -329,7 +344,7 @@ impl Unpacked {
             "report": match &self.redrawn {
                 Redrawn::Same => "same",
                 Redrawn::Differs(_) => "differs",
-                Redrawn::Not(_) => "not-drawn-anew",
+                Redrawn::Without(_) | Redrawn::Not(_) => "not-drawn-anew",
             },
             "problem": self.problem(),
         })

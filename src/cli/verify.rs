@@ -125,6 +125,9 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     if let Some(problem) = archives.iter().find_map(Unpacked::problem) {
         return Err(Failure::No(problem));
     }
+    if let Some(unchecked) = archives.iter().find_map(Unpacked::unchecked) {
+        return Err(Failure::No(unchecked));
+    }
     if let [kept, ..] = &nobodys[..] {
         return Err(Failure::No(format!(
             "--seal \"{}\": no journal here has this seal: its sitting was taken away, or written anew",

@@ -75,7 +75,11 @@ fn an_archive_verifies_as_one_and_what_somebody_changed_in_it_is_told() {
     assert!(ran.out.contains(&files), "{files}, as any system lists them: {}", ran.out);
     let ran = succeeded(here, &["verify", "light.tar"]);
     assert!(ran.out.contains("left out (sound)") && ran.out.contains("song.wav"), "{}", ran.out);
-    assert!(ran.out.contains("not drawn anew"), "{}", ran.out);
+    assert!(
+        ran.out.contains("report: not checked (files that the session reads are left out)"),
+        "{}",
+        ran.out
+    );
     let document = json(here, &["verify", "whole.tar", "--json"]);
     assert_eq!(
         (&document["archives"][0]["report"], &document["journals"][0]["ok"]),
@@ -148,6 +152,37 @@ fn an_archive_verifies_as_one_and_what_somebody_changed_in_it_is_told() {
         &["report", ".", "--archive", "a.tar", "--anonymous"],
         &["--anonymous", "cannot be used"],
     );
+}
+
+#[test]
+fn a_report_that_cannot_be_drawn_anew_is_not_believed() {
+    let folder = sat();
+    let here = folder.path();
+    succeeded(here, &["report", ".", "--archive", "whole.tar", "--with-clips"]);
+    let mut other = parsed(&here.join("whole.tar"));
+    // The words are changed, and the list names a program of another version, which nobody here can run.
+    other.program = "earwitness 9.9".to_owned();
+    let changed = forged(&other, "report/report.html", |bytes| bytes.extend(b"Ada heard every difference."));
+    let mut unread = parsed(&here.join("whole.tar"));
+    unread.members.iter_mut().find(|member| member.name == "session.toml").expect("it").bytes.push(b'=');
+    for (why, bytes) in [
+        ("it was drawn by earwitness 9.9, and this is", changed),
+        ("the session in it cannot be read", unread.to_bytes().expect("written")),
+    ] {
+        std::fs::write(here.join("other.tar"), bytes).expect("written");
+        let ran = earwitness(here, &["verify", "other.tar"]);
+        assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
+        assert!(ran.out.contains(&format!("report: not checked ({why}")), "{}", ran.out);
+        assert!(ran.out.contains("do not rely on its words"), "{}", ran.out);
+        let document = earwitness(here, &["verify", "other.tar", "--json"]);
+        assert_eq!(document.code, 1);
+        assert!(document.out.contains("\"report\": \"not-drawn-anew\""), "{}", document.out);
+    }
+    std::fs::write(here.join("other.tar"), other.to_bytes().expect("written")).expect("written");
+    let ran = earwitness(here, &["verify", "other.tar"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.out.contains("checked from the opened seal"), "its journals are checked: {}", ran.out);
+    assert_eq!(ran.err.trim(), "other.tar: the report in it was not checked, only its journals: see above");
 }
 
 /// An archive of a small session, its list true.
