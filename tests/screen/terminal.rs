@@ -283,6 +283,28 @@ fn a_whole_sitting_by_keys() {
 }
 
 #[test]
+fn a_click_outside_of_the_screen_does_not_end_a_sitting() {
+    let folder = session(4);
+    let mut terminal = Terminal::sitting(folder.path(), &[]);
+    terminal.wait(&["Enter accept", "Enter read on", "The seal:"]);
+    // Cells are counted from 1 (XTerm Control Sequences, Mouse Tracking): SGR, the terminal's first form, urxvt's form, and the
+    // answer to where the cursor is. A terminal that sends 0 is wrong; a person's sitting does not end for that.
+    for report in
+        ["\x1b[<0;0;0M", "\x1b[M   ", "\x1b[32;0;0M", "\x1b[0;0R", "\x1b[<0;0;7M", "\x1b[<0;65535;65535M"]
+    {
+        terminal.press(report);
+    }
+    terminal.agree();
+    terminal.press("\x1b[<0;0;0M");
+    terminal.press("\r");
+    terminal.heard();
+    terminal.signal(rustix::process::Signal::TERM);
+    let (code, _) = terminal.end();
+    assert_eq!(code, 1, "it was left, and goes on later");
+    terminal.given_back();
+}
+
+#[test]
 fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
     let folder = session(2);
     let mut terminal = Terminal::sitting(folder.path(), &[]);
