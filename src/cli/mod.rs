@@ -194,14 +194,55 @@ fn held_together(command: clap::Command) -> clap::Command {
     command.mut_args(of_option).mut_subcommands(held_together)
 }
 
+/// A complaint of the reader of arguments with what was typed in it shown as foreign text, and no more of it than a message can
+/// carry. What the command line knows by itself is shorter.
+fn with_foreign_shown(mut said: clap::Error) -> clap::Error {
+    use clap::error::{ContextKind, ContextValue};
+    let styled = |text: &StyledStr| StyledStr::from(foreign::message(text));
+    let shown = |kind, text: &String| {
+        if kind == ContextKind::InvalidValue { foreign::shortened(text) } else { foreign::message(text) }
+    };
+    let changed: Vec<(ContextKind, ContextValue)> = said
+        .context()
+        .filter(|(kind, _)| *kind != ContextKind::Usage)
+        .filter_map(|(kind, value)| {
+            let value = match value {
+                ContextValue::String(text) => ContextValue::String(shown(kind, text)),
+                ContextValue::Strings(texts) => {
+                    ContextValue::Strings(texts.iter().map(|text| shown(kind, text)).collect())
+                }
+                ContextValue::StyledStrs(texts) => {
+                    ContextValue::StyledStrs(texts.iter().map(styled).collect())
+                }
+                _ => return None,
+            };
+            Some((kind, value))
+        })
+        .collect();
+    for (kind, value) in changed {
+        said.insert(kind, value);
+    }
+    said
+}
+
 /// What the reader of arguments says, help or complaint, with plain spaces, since it is copied.
-fn say(said: &clap::Error) -> std::io::Result<()> {
-    let (text, to_errors) = (said.render(), said.use_stderr());
+fn say(said: clap::Error) -> std::io::Result<()> {
+    let to_errors = said.use_stderr();
+    let said = if to_errors { with_foreign_shown(said) } else { said };
+    let text = said.render();
+    let plain = text.to_string();
+    // What the reader of one value said of it is in no part that was shown as foreign text.
+    let acts = to_errors && plain.chars().any(|character| character != '\n' && foreign::acts(character));
     let terminal = if to_errors { std::io::stderr().is_terminal() } else { std::io::stdout().is_terminal() };
     let styled = terminal
         && std::env::var_os("NO_COLOR").is_none_or(|set| set.is_empty())
         && !crate::screen::terminal::is_dumb();
-    let text = if styled { text.ansi().to_string() } else { text.to_string() }.replace('\u{a0}', " ");
+    let text = match (acts, styled) {
+        (true, _) => plain.split('\n').map(foreign::shown).collect::<Vec<_>>().join("\n"),
+        (false, true) => text.ansi().to_string(),
+        (false, false) => plain,
+    }
+    .replace('\u{a0}', " ");
     if to_errors {
         write!(std::io::stderr().lock(), "{text}")
     } else {
@@ -290,7 +331,7 @@ fn plain_arguments() -> Result<(), String> {
         if let Some(complaint) =
             text.chars().any(char::is_control).then(|| foreign::complaint(&text)).flatten()
         {
-            return Err(format!("the argument \"{}\": {complaint}", foreign::shown(&text)));
+            return Err(format!("the argument \"{}\": {complaint}", foreign::shortened(&text)));
         }
     }
     Ok(())
@@ -312,11 +353,13 @@ fn not_a_value(error: &clap::Error) -> Option<String> {
     let (argument, value) = (named(ContextKind::InvalidArg)?, named(ContextKind::InvalidValue)?);
     let name = argument.split(' ').next().unwrap_or_default();
     let hint = match score::without_groups(&value) {
-        Some(plain) if source.is::<std::num::ParseIntError>() => format!("; write {plain}"),
+        Some(plain) if source.is::<std::num::ParseIntError>() => {
+            format!("; write {}", foreign::shortened(&plain))
+        }
         _ if value.contains(',') => "; the decimal sign is a point".to_owned(),
         _ => String::new(),
     };
-    Some(format!("{name} is \"{value}\", but {wanted} is expected{hint}"))
+    Some(format!("{name} is \"{}\", but {wanted} is expected{hint}", foreign::shortened(&value)))
 }
 
 /// An option that the command does not have, with the nearest one that it has.
@@ -329,6 +372,7 @@ fn unknown_option(error: &clap::Error) -> Option<String> {
         named(ContextKind::SuggestedArg).map_or_else(String::new, |near| format!("; did you mean {near}?"));
     let mut words = std::env::args().take_while(|argument| !argument.starts_with('-'));
     let command = words.nth(1).map(|name| format!(" {name}")).unwrap_or_default();
+    let typed = foreign::shortened(&typed);
     Some(format!("{typed} is not known here{near} (`earwitness{command} --help` lists what is)"))
 }
 
@@ -351,8 +395,9 @@ pub fn main() -> ExitCode {
                 return ExitCode::from(2);
             }
             // Help and version are results; everything else is bad usage.
-            let _ = say(&error);
-            return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
+            let status = if error.use_stderr() { 2 } else { 0 };
+            let _ = say(error);
+            return ExitCode::from(status);
         }
     };
     if line.timings {

@@ -17,6 +17,7 @@ use crate::stats::one::{self, Analysis};
 use crate::stats::protocol::{Inquiry, Side, Sides};
 use crate::stats::psychometric::Model;
 use crate::stats::{Protocol, similarity};
+use crate::units::foreign;
 use crate::verdict::{self, VerdictInput};
 
 /// What was typed after `score`.
@@ -164,8 +165,9 @@ pub(super) fn sides(text: &str) -> Result<Sides, String> {
 /// A count as people type it.
 pub(super) fn whole(text: &str) -> Result<u64, String> {
     text.trim().parse().map_err(|_| {
-        let hint = without_groups(text).map_or_else(String::new, |plain| format!("; write {plain}"));
-        format!("\"{text}\" must be a whole number, 0 or more{hint}")
+        let hint = without_groups(text)
+            .map_or_else(String::new, |plain| format!("; write {}", foreign::shortened(&plain)));
+        format!("\"{}\" must be a whole number, 0 or more{hint}", foreign::shortened(text))
     })
 }
 

@@ -75,6 +75,58 @@ fn bad_usage_is_exit_status_2_on_standard_error() {
     }
 }
 
+/// What help lists in such a section: the first word of each line that is indented like this.
+fn listed<'h>(help: &'h str, section: &str) -> Vec<&'h str> {
+    let section = help.split(section).nth(1).unwrap_or_default();
+    let lines = section.lines().skip(1).take_while(|line| !line.is_empty());
+    let entries = lines.filter(|line| line.starts_with("  ") && !line.starts_with("   "));
+    entries.filter_map(|line| line.split_whitespace().next()).filter(|name| *name != "help").collect()
+}
+
+/// A command with more behind it.
+fn with<'t>(command: &[&'t str], more: &[&'t str]) -> Vec<&'t str> {
+    [command, more].concat()
+}
+
+#[test]
+fn no_command_repeats_what_acts_on_a_terminal_or_more_than_a_message_carries() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let here = folder.path();
+    let help = |command: &[&str]| succeeded(here, &[command, &["--help"]].concat()).out;
+    let all = help(&[]);
+    let mut commands: Vec<Vec<&str>> = listed(&all, "Commands:").into_iter().map(|name| vec![name]).collect();
+    let bench = help(&["bench"]);
+    commands.extend(listed(&bench, "Commands:").into_iter().map(|name| vec!["bench", name]));
+    assert!(commands.len() > 20, "{commands:?}");
+    // It would turn the rest of the line around, and is longer than a screen.
+    let turned = format!("\u{202e}{}", "a".repeat(100_000));
+    let (option, assigned) = (format!("--{turned}"), format!("--json={turned}"));
+    let mut tried = 0;
+    let mut check = |arguments: &[&str]| {
+        let ran = earwitness(here, arguments);
+        let named: Vec<String> = arguments.iter().map(|one| one.chars().take(30).collect()).collect();
+        assert_eq!((ran.code, ran.out.as_str()), (2, ""), "{named:?}: {}", ran.err);
+        assert!(!ran.err.contains('\u{202e}'), "{named:?}: {:?}", ran.err);
+        assert!(ran.err.len() < 3000, "{named:?}: {} bytes", ran.err.len());
+        tried += 1;
+    };
+    for command in &commands {
+        check(&with(command, &[&turned, &turned, &turned, "--wrong"]));
+        check(&with(command, &[&option]));
+        check(&with(command, &[&assigned]));
+        let help = help(command);
+        let options = help.split_whitespace().zip(help.split_whitespace().skip(1));
+        let taking = options.filter(|(name, value)| name.starts_with("--") && value.starts_with('<'));
+        for (name, _) in taking {
+            check(&with(command, &[&format!("{name}={turned}"), "--wrong"]));
+        }
+    }
+    check(&[&turned]);
+    check(&[&format!("\u{1b}[2J{turned}")]);
+    check(&["plan", "--trials", &format!("1,{}", "0".repeat(100_000))]);
+    assert!(tried > 200, "{tried} command lines");
+}
+
 #[test]
 fn a_picture_has_the_name_of_what_it_is() {
     let folder = tempfile::tempdir().expect("a temporary folder");

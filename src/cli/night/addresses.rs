@@ -2,6 +2,8 @@
 
 use std::net::{IpAddr, SocketAddr};
 
+use crate::units::foreign;
+
 /// Understands `192.168.1.20:8410`, `192.168.1.20`, `localhost:8410`, `8410` and `[::1]:8410`; without a port it is `PORT`.
 pub(in crate::cli) fn listening_address<const PORT: u16>(text: &str) -> Result<SocketAddr, String> {
     let here = IpAddr::from([127, 0, 0, 1]);
@@ -22,8 +24,9 @@ pub(in crate::cli) fn listening_address<const PORT: u16>(text: &str) -> Result<S
             own => format!("; it has {own}"),
         };
         format!(
-            "\"{text}\" is not an address of this machine: 192.168.1.20, 192.168.1.20:{PORT}, localhost:{PORT} and {PORT} are \
-             understood{own}"
+            "\"{}\" is not an address of this machine: 192.168.1.20, 192.168.1.20:{PORT}, localhost:{PORT} and {PORT} are \
+             understood{own}",
+            foreign::shortened(text)
         )
     })
 }
