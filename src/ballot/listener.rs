@@ -39,8 +39,8 @@ const IDLE: Duration = Duration::from_secs(60);
 
 /// What is said to who has too many connections already.
 const TOO_MANY: &[u8] = b"HTTP/1.1 503 Service Unavailable\r\nContent-Type: text/plain; charset=utf-8\r\n\
-    Content-Length: 90\r\nConnection: close\r\nRetry-After: 10\r\n\r\n\
-    Too many connections from your address. Close other pages of it, wait a minute and reload.";
+    Content-Length: 116\r\nConnection: close\r\nRetry-After: 10\r\n\r\n\
+    Too many pages are open from your network address. Close those you do not use, wait a minute, then reload this page.";
 
 /// Who is on the other end.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
