@@ -292,7 +292,7 @@ fn in_lines(
         }
         let HowFar { what, .. } = preparation.progress();
         if what != told {
-            writeln!(out, "preparing {what}")?;
+            writeln!(out, "{what}")?;
             out.flush()?;
             told = what;
         }

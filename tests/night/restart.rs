@@ -87,6 +87,7 @@ fn a_process_with_a_secret_leaves_no_core_dump_and_swaps_nothing_out_where_it_ma
     let folder = tempfile::tempdir().expect("a folder");
     stage::session(folder.path(), "abx", 2, "");
     let program = Program::start(folder.path(), &["--listen", "127.0.0.1:0"]);
+    assert_eq!(program.wait_for("preparing"), "the stimuli");
     program.address();
     let of_process = |file: &str| {
         std::fs::read_to_string(format!("/proc/{}/{file}", program.child.id())).expect("a running process")
