@@ -70,7 +70,10 @@ pub fn page(asking: &Asking, whose: Whose) -> PageScene {
     };
     let mut page = pages::page(StageKind::Typing, number, heading);
     page.blocks = match asking {
-        Asking::New | Asking::Again => vec![
+        Asking::Again => vec![Block::text(
+            "Type the passphrase a second time, so that no slip of the finger locks you out. If it differs, you choose again.",
+        )],
+        Asking::New => vec![
             Block::text(format!(
                 "{who}, not {not}, now chooses a passphrase. Without it nobody can read the draws from this disk, and the \
                  {what} cannot go on or end behind your back."

@@ -28,6 +28,8 @@ fn a_terminal_in_plain_lines_does_not_show_it_and_a_wrong_one_is_asked_for_again
     terminal.wait(&["Passphrase: Type a line"]);
     terminal.press("secret words\r");
     terminal.wait(&["The same passphrase once more"]);
+    let second = shown(&terminal);
+    assert_eq!(second.matches("dices").count(), 1, "only the first page offers it: {second}");
     terminal.press("secret words\r");
     terminal.wait(&["Mara, your hand"]);
     // From here on what is typed is shown again.
