@@ -68,8 +68,8 @@ pub fn trial(view: &View, trial: &TrialView, beside: &Beside) -> Shown {
         trial.of,
         match trial.id.attempt {
             0 | 1 => String::new(),
-            2 => ", second try: the first was disturbed".to_owned(),
-            more => format!(", try {more}: those before were disturbed"),
+            2 => ", second try: the first was not finished".to_owned(),
+            more => format!(", try {more}: those before were not finished"),
         }
     );
     Shown::Trial(TrialScene {

@@ -468,7 +468,7 @@ fn a_trial_is_void_when_the_sound_went_elsewhere_or_ran_at_another_rate() {
             sat.scenes.iter().filter_map(|scene| scene.notice.as_ref().map(Notice::text)).collect();
         assert!(notices.iter().any(|notice| notice.contains("drawn again and repeated")), "{notices:?}");
         assert!(sat.scenes.iter().any(
-            |scene| matches!(&scene.stage, Stage::Trial(trial) if trial.heading == "Trial 1 of 3, second try: the first was disturbed")
+            |scene| matches!(&scene.stage, Stage::Trial(trial) if trial.heading == "Trial 1 of 3, second try: the first was not finished")
         ));
     }
 }
