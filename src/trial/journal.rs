@@ -129,7 +129,9 @@ pub fn read_from(path: &Path, reader: &mut impl BufRead) -> Result<Journal, Jour
         let line = match piece {
             Piece::Line(line) => line,
             Piece::End if number == 1 => {
-                return Err(JournalError::NotAJournal { file, message: "it is empty".to_owned() });
+                return Err(JournalError::NotAJournal { file, message: "it is empty. Either the power went before its first record, and then nobody heard anything of it, or somebody \
+                              emptied it"
+                        .to_owned() });
             }
             Piece::Torn(bytes) if number == 1 => {
                 let message = format!("its {bytes} bytes are no whole line");

@@ -95,7 +95,7 @@ fn a_journal_truncated_anywhere_is_unfinished_or_no_journal() {
         }
     }
     for (length, code, words) in [
-        (0, 2, "this is not a journal: it is empty"),
+        (0, 2, "this is not a journal: it is empty. Either the power went before its first record"),
         (ends[0] - 1, 2, "are no whole line"),
         (ends[4], 1, "unfinished: its chain fits for 5 records"),
         (bytes.len() - 1, 1, "unfinished"),
