@@ -1,5 +1,7 @@
 //! One printable page per listener: what this listener's answers support, and nothing else.
 
+use std::collections::BTreeMap;
+
 use maud::{Markup, html};
 
 use super::top::coded;
@@ -22,6 +24,7 @@ pub fn certificates(report: &Report) -> String {
     let listeners: Vec<usize> = (0..report.listeners.len())
         .filter(|index| report.listeners[*index].counted && answered(*index))
         .collect();
+    let marks = marks(report);
     let body = html! {
         header.top {
             p.over { "One page per listener, for printing" }
@@ -29,32 +32,34 @@ pub fn certificates(report: &Report) -> String {
             @if listeners.is_empty() { p.notice { "No listener has completed a valid sitting, so there is nothing to certify." } }
         }
         main {
-            @for index in listeners { (certificate(report, index)) }
+            @for index in listeners { (certificate(report, index, &marks)) }
         }
     };
     shell(&format!("{} - certificates", report.session.title), STYLE, "", body)
+}
+
+/// Whether each counted trial was right, in order: of a listener and a comparison, both as their numbers.
+type Marks = BTreeMap<(u32, u16), Vec<bool>>;
+
+/// The marks of all listeners, found in one pass: a panel can be large.
+fn marks(report: &Report) -> Marks {
+    let mut all = Marks::new();
+    for trial in report.trials.iter().filter(|trial| evidence::counts(trial)) {
+        if let (Some(listener), Some(comparison), Some(right)) =
+            (trial.listener, trial.comparison, trial.correct)
+            && evidence::is_counted_trial(trial)
+        {
+            all.entry((listener, comparison)).or_default().push(right);
+        }
+    }
+    all
 }
 
 /// Marks in a row of the picture.
 const IN_A_ROW: usize = 20;
 
 /// The score as a picture: a mark for each counted trial in order, a disc where it was right and a ring where it was not.
-fn picture(
-    report: &Report,
-    listener: usize,
-    comparison: &ComparisonResult,
-    result: &ListenerResult,
-) -> Markup {
-    let number = report.comparisons.iter().position(|other| other.name == comparison.name);
-    let marks: Vec<bool> = report
-        .trials
-        .iter()
-        .filter(|trial| {
-            trial.listener == Some(listener as u32) && trial.comparison.map(usize::from) == number
-        })
-        .filter(|trial| evidence::counts(trial) && evidence::is_counted_trial(trial))
-        .filter_map(|trial| trial.correct)
-        .collect();
+fn picture(report: &Report, marks: &[bool], result: &ListenerResult) -> Markup {
     let height = marks.len().div_ceil(IN_A_ROW) * 30;
     // A single row stands in the middle.
     let from = 15 * (IN_A_ROW - marks.len().min(IN_A_ROW)) + 15;
@@ -72,7 +77,7 @@ fn picture(
     }
 }
 
-fn certificate(report: &Report, index: usize) -> Markup {
+fn certificate(report: &Report, index: usize, marks: &Marks) -> Markup {
     let listener = &report.listeners[index];
     let results: Vec<(&ComparisonResult, &ListenerResult)> = report
         .comparisons
@@ -87,6 +92,10 @@ fn certificate(report: &Report, index: usize) -> Markup {
     // What limits all of them alike is said once.
     let first = results.first().map(|(_, result)| *result);
     let everywhere = |limit: &String| results.iter().all(|(_, result)| result.verdict.limits.contains(limit));
+    let marks_of = |comparison: &ComparisonResult| {
+        let number = report.comparisons.iter().position(|other| other.name == comparison.name);
+        number.and_then(|number| marks.get(&(index as u32, number as u16))).map_or(&[][..], Vec::as_slice)
+    };
     html! {
         article.page aria-label=(format!("Certificate for {}", listener.name)) {
             (super::club(report))
@@ -101,7 +110,7 @@ fn certificate(report: &Report, index: usize) -> Markup {
             @if report.session.invented { p.notice { "This session is invented: nothing in it exists elsewhere." } }
             @for (comparison, result) in &results {
                 h3 { (comparison.a) " against " (comparison.b) }
-                (picture(report, index, comparison, result))
+                (picture(report, marks_of(comparison), result))
                 p.said { (result.verdict.headline) }
                 @if let Some(own) = threshold_of(comparison, result) { (threshold(own)) }
                 @if let Some(analysis) = &result.analysis {

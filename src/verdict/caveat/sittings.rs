@@ -238,19 +238,18 @@ pub(super) fn hurried(case: &Case<'_>) -> Vec<Caveat> {
     let asked = Definition::of(case.agreed.terms.protocol).asked_about().count() as u64;
     let least_ms = asked * u64::from(case.agreed.terms.heard_at_least_ms.unwrap_or(HASTY_MS as u32));
     let under_ms = least_ms + least_ms / 2;
-    let own = |index: usize| {
-        evidence.trials.iter().filter(move |trial| {
-            let sitting = &evidence.sittings[trial.sitting as usize];
-            trial.listener == Some(index as u32)
-                && sitting.counted
-                && !sitting.night
-                && sitting.simulated.is_none()
-                && crate::evidence::counts(trial)
-        })
-    };
-    let hurried = evidence.listeners.iter().enumerate().filter_map(|(index, listener)| {
-        let trials = own(index).count() as u64;
-        let answers = own(index).filter(|trial| trial.heard_ms < under_ms).count() as u64;
+    // Trials and hasty answers of each listener, counted in one pass: a panel can be large.
+    let mut own = vec![(0_u64, 0_u64); evidence.listeners.len()];
+    for trial in &evidence.trials {
+        let sitting = &evidence.sittings[trial.sitting as usize];
+        let counted = sitting.counted && !sitting.night && sitting.simulated.is_none();
+        let listener = trial.listener.and_then(|index| own.get_mut(index as usize));
+        if let Some((trials, answers)) = listener.filter(|_| counted && crate::evidence::counts(trial)) {
+            *trials += 1;
+            *answers += u64::from(trial.heard_ms < under_ms);
+        }
+    }
+    let hurried = evidence.listeners.iter().zip(own).filter_map(|(listener, (trials, answers))| {
         (answers > 0 && answers as f64 >= OFTEN * trials as f64).then(|| Caveat {
             kind: Kind::Hurried,
             weight: Weight::Serious,
