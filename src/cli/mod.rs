@@ -324,10 +324,21 @@ fn is_for_machines(matches: &clap::ArgMatches) -> bool {
         || is_for_machines(inner)
 }
 
-/// Arguments come back in messages, in journals and in the names of files: one that acts on a terminal is refused.
+/// Most characters of an argument: as long as a path may be (PATH_MAX of Linux, limits.h).
+const LONGEST_ARGUMENT: usize = 4096;
+
+/// Arguments come back in messages, in journals and in the names of files: one that acts on a terminal is refused, and so is one
+/// that is longer than anything it could name.
 fn plain_arguments() -> Result<(), String> {
     for argument in std::env::args_os().skip(1) {
         let text = argument.to_string_lossy();
+        let length = text.chars().count();
+        if length > LONGEST_ARGUMENT {
+            return Err(format!(
+                "the argument \"{}\" has {length} characters: give it in at most {LONGEST_ARGUMENT}",
+                foreign::shortened(&text)
+            ));
+        }
         if let Some(complaint) =
             text.chars().any(char::is_control).then(|| foreign::complaint(&text)).flatten()
         {

@@ -99,7 +99,7 @@ fn no_command_repeats_what_acts_on_a_terminal_or_more_than_a_message_carries() {
     commands.extend(listed(&bench, "Commands:").into_iter().map(|name| vec!["bench", name]));
     assert!(commands.len() > 20, "{commands:?}");
     // It would turn the rest of the line around, and is longer than a screen.
-    let turned = format!("\u{202e}{}", "a".repeat(100_000));
+    let turned = format!("\u{202e}{}", "a".repeat(4000));
     let (option, assigned) = (format!("--{turned}"), format!("--json={turned}"));
     let mut tried = 0;
     let mut check = |arguments: &[&str]| {
@@ -123,7 +123,9 @@ fn no_command_repeats_what_acts_on_a_terminal_or_more_than_a_message_carries() {
     }
     check(&[&turned]);
     check(&[&format!("\u{1b}[2J{turned}")]);
-    check(&["plan", "--trials", &format!("1,{}", "0".repeat(100_000))]);
+    check(&["plan", "--trials", &format!("1,{}", "0".repeat(4000))]);
+    check(&["bench", "response", &"a".repeat(100_000)]);
+    refused(here, &["verify", &"a".repeat(5000)], &["has 5000 characters", "at most 4096"]);
     assert!(tried > 200, "{tried} command lines");
 }
 
