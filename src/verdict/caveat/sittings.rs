@@ -249,18 +249,18 @@ pub(super) fn hurried(case: &Case<'_>) -> Vec<Caveat> {
             *answers += u64::from(trial.heard_ms < under_ms);
         }
     }
-    let hurried = evidence.listeners.iter().zip(own).filter_map(|(listener, (trials, answers))| {
-        (answers > 0 && answers as f64 >= OFTEN * trials as f64).then(|| Caveat {
-            kind: Kind::Hurried,
-            weight: Weight::Serious,
-            text: format!(
-                "{} hurried: {answers} of {trials} answers came after less than {} s of sound in all. Somebody who hurries can \
-                 miss a difference that is there.",
-                listener.name,
-                under_ms as f64 / 1000.0
-            ),
-            remedy: "Take the time, or agree on more with `heard_at_least` in the session, and sit again.",
-        })
+    let often =
+        |&(_, (trials, answers)): &(_, (u64, u64))| answers > 0 && answers as f64 >= OFTEN * trials as f64;
+    let hurried = evidence.listeners.iter().zip(own).filter(often).map(|(listener, (trials, answers))| Caveat {
+        kind: Kind::Hurried,
+        weight: Weight::Serious,
+        text: format!(
+            "{} hurried: {answers} of {trials} answers came after less than {} s of sound in all. Somebody who hurries can \
+             miss a difference that is there.",
+            listener.name,
+            under_ms as f64 / 1000.0
+        ),
+        remedy: "Take the time, or agree on more with `heard_at_least` in the session, and sit again.",
     });
     hurried.take(MOST_NAMED).collect()
 }
