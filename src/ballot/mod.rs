@@ -221,16 +221,12 @@ impl Refusal {
             }
             Self::Left => "You have left. Come back first.".to_owned(),
             Self::OtherTrial => "This vote was for a trial that is over; it was not counted.".to_owned(),
-            Self::NotOpen => {
-                "Votes are not open now, so this one was not counted. Wait until the page asks.".to_owned()
-            }
-            Self::Alternative => {
-                "This trial has no such answer. Reload the page and choose again.".to_owned()
-            }
+            Self::NotOpen => "Votes are not open now; this one was not counted.".to_owned(),
+            Self::Alternative => "There is no such answer.".to_owned(),
             Self::Replayed => "This vote was sent before; it was not counted again.".to_owned(),
-            Self::Over => "The night is over. Look at the room's display for the result.".to_owned(),
+            Self::Over => "The night is over.".to_owned(),
             Self::HandsOver => "The draws are sealed; hands are not taken any more.".to_owned(),
-            Self::Link => "This phone is not asked now. Keep the page open: it goes on by itself.".to_owned(),
+            Self::Link => "This link is not asked for now.".to_owned(),
             Self::Hand => "A typed hand has 1 to 200 characters.".to_owned(),
             Self::PhoneVoted(seat) => {
                 format!("seat {seat} has voted from a phone in this trial, and paper does not replace that")
