@@ -201,7 +201,8 @@ impl Vouched {
 
     /// What the copy says, in words.
     pub fn sentence(&self) -> String {
-        let links = if self.has_links {
+        // Where nothing was answered, no link is missing.
+        let links = if self.has_links || self.of == 0 {
             ""
         } else {
             "; the copy holds no link that the phone opened: ask for the file as the phone saved it"
