@@ -286,16 +286,18 @@ fn in_lines(
     out: &mut dyn Write,
 ) -> Result<(), Failure> {
     let mut told = String::new();
+    // However quickly the first steps pass, the first line is the same.
+    let mut what = Preparation::BEGINS.to_owned();
     let stimuli = loop {
-        if let Some(made) = preparation.take(Duration::from_millis(50)) {
-            break made.map_err(Failure::bad)?;
-        }
-        let HowFar { what, .. } = preparation.progress();
         if what != told {
             writeln!(out, "{what}")?;
             out.flush()?;
             told = what;
         }
+        if let Some(made) = preparation.take(Duration::from_millis(50)) {
+            break made.map_err(Failure::bad)?;
+        }
+        HowFar { what, .. } = preparation.progress();
     };
     let mut night = before.open(stimuli).map_err(Failure::bad)?;
     print_lines(out, greeting(&night))?;

@@ -39,10 +39,13 @@ impl Progress for Latest {
 }
 
 impl Preparation {
+    /// What a preparation does before its first step is known.
+    pub const BEGINS: &str = "preparing the stimuli";
+
     /// Starts making the stimuli of a session.
     pub fn start(session: &Session, environment: &Environment) -> Self {
         let (sender, made) = channel();
-        let first = HowFar { what: "preparing the stimuli".to_owned(), done: 0, total: 1 };
+        let first = HowFar { what: Self::BEGINS.to_owned(), done: 0, total: 1 };
         let progress = Arc::new(Mutex::new(first));
         let (session, latest) = (session.clone(), Latest(Arc::clone(&progress)));
         let prepare = Arc::clone(&environment.prepare);
