@@ -1,5 +1,7 @@
 //! What an opening must be for a sitting to follow it.
 
+use std::collections::BTreeSet;
+
 use super::allowed;
 use crate::session::Takes;
 use crate::stimulus::recorded::Telltale;
@@ -53,6 +55,15 @@ pub(super) fn opening(opening: &Opening) -> Result<(), String> {
     allowed(
         at_home || opening.format < 2,
         "a pair of stimuli is of a clip that its comparison does not have",
+    )?;
+    // Draws choose among the pairs, so one that is taken away changes what the others' numbers mean. Sizes are counted with the
+    // schedule.
+    let of_clips: usize =
+        terms.comparisons.iter().map(|of| of.clips.iter().collect::<BTreeSet<_>>().len()).sum();
+    let listed = opening.stimuli.iter().filter(|stimulus| stimulus.level.is_none()).count();
+    allowed(
+        listed == of_clips * (1 + terms.controls.len()) || opening.format < 2,
+        "a pair of stimuli is missing: each comparison on each of its clips has its own and one of each control",
     )?;
     for stimulus in opening.stimuli.iter().filter(|_| opening.format >= 2) {
         let same = stimulus.a == stimulus.b;
