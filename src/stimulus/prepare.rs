@@ -17,10 +17,12 @@ const MOST_BYTES: u64 = 3 << 30;
 
 /// Lower-case hex digits of bytes.
 pub(crate) fn hex(bytes: &[u8]) -> String {
-    use std::fmt::Write as _;
+    const DIGITS: &[u8; 16] = b"0123456789abcdef";
     let mut text = String::with_capacity(bytes.len() * 2);
     for byte in bytes {
-        let _ = write!(text, "{byte:02x}");
+        for half in [byte >> 4, byte & 15] {
+            text.push(char::from(DIGITS[usize::from(half)]));
+        }
     }
     text
 }

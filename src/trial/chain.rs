@@ -3,7 +3,7 @@
 //! The written format is described in [`record`](super::record).
 
 use std::fs::Metadata;
-use std::io::{BufRead, Write};
+use std::io::{BufRead, Read as _, Write};
 use std::path::Path;
 
 use serde::Serialize;
@@ -31,13 +31,36 @@ pub fn encode<T: Serialize>(
     let utc_ms = utc_ms.map_or_else(String::new, |utc_ms| format!("\"utc_ms\":{utc_ms},"));
     let mut line = format!("{{\"number\":{number},\"chain\":\"{chain}\",{utc_ms}\"record\":").into_bytes();
     serde_json::to_writer(&mut line, record)?;
-    let check = check_of(&line);
+    let check = check_of(Digest::of(&line));
     line.extend_from_slice(format!(",\"check\":\"{check}\"}}").as_bytes());
     Ok(line)
 }
 
-fn check_of(bytes: &[u8]) -> String {
-    hex(&Digest::of(bytes).0[..8])
+/// The check of a line of which so much as it covers has this digest.
+fn check_of(covered: Digest) -> String {
+    hex(&covered.0[..8])
+}
+
+/// A line that is the record that should stand there.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Line<T> {
+    /// The clock's time, if the line has it.
+    pub utc_ms: Option<i64>,
+    /// The record.
+    pub record: T,
+    /// SHA-256 of the line.
+    pub digest: Digest,
+}
+
+/// What a line can hold.
+pub trait Recorded: Serialize + DeserializeOwned {
+    /// From the bytes of a record.
+    ///
+    /// # Errors
+    /// They are none.
+    fn parse(bytes: &[u8]) -> serde_json::Result<Self> {
+        serde_json::from_slice(bytes)
+    }
 }
 
 /// Why a line is not the record that should stand there.
@@ -58,22 +81,18 @@ impl LineError {
     }
 }
 
-/// Decodes a line that should be record `number` after a line with digest `chain`; returns the clock's time, if the line
-/// has it, and the record. A line has one spelling: what would be written otherwise is refused.
-pub fn decode<T: DeserializeOwned + Serialize>(
-    line: &[u8],
-    number: u64,
-    chain: Digest,
-) -> Result<(Option<i64>, T), LineError> {
-    let (utc_ms, body) = record_bytes(line, number, chain)?;
-    let record = serde_json::from_slice(body).map_err(|error| {
+/// Decodes a line that should be record `number` after a line with digest `chain`. A line has one spelling: what would be
+/// written otherwise is refused.
+pub fn decode<T: Recorded>(line: &[u8], number: u64, chain: Digest) -> Result<Line<T>, LineError> {
+    let Envelope { utc_ms, body, as_written, digest } = envelope(line, number, chain)?;
+    let record = T::parse(body).map_err(|error| {
         LineError::new(
             number,
             format!("its content is not what this format allows: {}", foreign::message(&error)),
         )
     })?;
-    if encode(number, chain, utc_ms, &record).is_ok_and(|written| written == line) {
-        Ok((utc_ms, record))
+    if as_written && Expected::is(&record, body) {
+        Ok(Line { utc_ms, record, digest })
     } else {
         Err(LineError::new(
             number,
@@ -82,8 +101,49 @@ pub fn decode<T: DeserializeOwned + Serialize>(
     }
 }
 
-/// Checks the envelope of a line and returns the clock's time, if it is there, and the bytes of its record.
-fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>, &[u8]), LineError> {
+/// Takes what is written as long as it is what is expected: nothing is kept to be compared afterwards.
+struct Expected<'b>(&'b [u8]);
+
+impl Expected<'_> {
+    /// Whether a record is written in these bytes.
+    fn is(record: &impl Serialize, bytes: &[u8]) -> bool {
+        let mut left = Expected(bytes);
+        serde_json::to_writer(&mut left, record).is_ok() && left.0.is_empty()
+    }
+}
+
+impl Write for Expected<'_> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.write_all(bytes).map(|()| bytes.len())
+    }
+
+    fn write_all(&mut self, bytes: &[u8]) -> std::io::Result<()> {
+        match self.0.split_at_checked(bytes.len()) {
+            Some((begins, rest)) if begins == bytes => {
+                self.0 = rest;
+                Ok(())
+            }
+            _ => Err(std::io::ErrorKind::InvalidData.into()),
+        }
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// What stands around the record of a line, and fits.
+struct Envelope<'l> {
+    utc_ms: Option<i64>,
+    /// The record's bytes.
+    body: &'l [u8],
+    /// Its numbers have no sign and no zero that this program would not write.
+    as_written: bool,
+    digest: Digest,
+}
+
+/// Checks what stands around the record of a line.
+fn envelope(line: &[u8], number: u64, chain: Digest) -> Result<Envelope<'_>, LineError> {
     let fail = |message: &str| Err(LineError::new(number, message));
     let Some(split) =
         line.len().checked_sub(CHECK_LENGTH).filter(|split| line[*split..].starts_with(b",\"check\":\""))
@@ -91,7 +151,8 @@ fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>,
         return fail("it is not a whole line of a journal (cut off, or changed, or a foreign file)");
     };
     let (covered, check) = line.split_at(split);
-    if check != format!(",\"check\":\"{}\"}}", check_of(covered)).as_bytes() {
+    let (beginning, digest) = Digest::of_beginning_and_whole(covered, check);
+    if check != format!(",\"check\":\"{}\"}}", check_of(beginning)).as_bytes() {
         return fail("its bytes were changed: they do not match the line's own check");
     }
     let Some(rest) = covered.strip_prefix(b"{\"number\":") else {
@@ -106,6 +167,7 @@ fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>,
             format!("{found} stands in its place: a record is missing, repeated or out of order"),
         ));
     }
+    let mut as_written = rest[..digits] == *number.to_string().as_bytes();
     let Some(rest) = rest[digits..].strip_prefix(b",\"chain\":\"") else {
         return fail("it has no chain field");
     };
@@ -125,11 +187,12 @@ fn record_bytes(line: &[u8], number: u64, chain: Digest) -> Result<(Option<i64>,
             let digits = rest.iter().take_while(|byte| byte.is_ascii_digit() || **byte == b'-').count();
             let found = std::str::from_utf8(&rest[..digits]).ok().and_then(|digits| digits.parse().ok());
             let Some(found) = found else { return fail("its clock's time is not a number") };
+            as_written &= rest[..digits] == *i64::to_string(&found).as_bytes();
             (Some(found), rest[digits..].strip_prefix(b","))
         }
     };
     match rest.and_then(|rest| rest.strip_prefix(b"\"record\":")) {
-        Some(body) => Ok((utc_ms, body)),
+        Some(body) => Ok(Envelope { utc_ms, body, as_written, digest }),
         None => fail("it has no record field"),
     }
 }
@@ -150,28 +213,15 @@ pub enum Piece {
 /// Reads the next line with bounded memory.
 pub fn next_piece(reader: &mut impl BufRead) -> std::io::Result<Piece> {
     let mut line = Vec::new();
-    loop {
-        let available = match reader.fill_buf() {
-            Ok(available) => available,
-            Err(error) if error.kind() == std::io::ErrorKind::Interrupted => continue,
-            Err(error) => return Err(error),
-        };
-        if available.is_empty() {
-            return Ok(if line.is_empty() { Piece::End } else { Piece::Torn(line.len() as u64) });
-        }
-        let (taken, ended) = match available.iter().position(|&byte| byte == b'\n') {
-            Some(position) => (position, true),
-            None => (available.len(), false),
-        };
-        if line.len() + taken > MAX_LINE {
-            return Ok(Piece::TooLong);
-        }
-        line.extend_from_slice(&available[..taken]);
-        reader.consume(taken + usize::from(ended));
-        if ended {
-            return Ok(Piece::Line(line));
-        }
-    }
+    // A whole line has its newline behind it.
+    let most = MAX_LINE + 1;
+    reader.by_ref().take(most as u64).read_until(b'\n', &mut line)?;
+    Ok(match line.pop() {
+        None => Piece::End,
+        Some(b'\n') => Piece::Line(line),
+        Some(_) if line.len() + 1 == most => Piece::TooLong,
+        Some(_) => Piece::Torn(line.len() as u64 + 1),
+    })
 }
 
 /// Appends chained lines to a file; each is durable when [`Appender::append`] returns.
@@ -246,5 +296,47 @@ impl Appender {
     /// Digest of the last line: the running receipt.
     pub fn chain(&self) -> Digest {
         self.chain
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_may_be_as_long_as_is_said_and_no_longer() {
+        let of = |length: usize, end: &str| {
+            let mut bytes = vec![b'x'; length];
+            bytes.extend_from_slice(end.as_bytes());
+            next_piece(&mut bytes.as_slice()).expect("memory can be read")
+        };
+        assert_eq!(of(0, ""), Piece::End);
+        assert_eq!(of(0, "\nnext"), Piece::Line(Vec::new()));
+        assert_eq!(of(3, "\n\n"), Piece::Line(b"xxx".to_vec()));
+        assert_eq!(of(3, ""), Piece::Torn(3));
+        assert_eq!(of(MAX_LINE, ""), Piece::Torn(MAX_LINE as u64));
+        assert_eq!(of(MAX_LINE, "\n"), Piece::Line(vec![b'x'; MAX_LINE]));
+        assert_eq!(of(MAX_LINE + 1, ""), Piece::TooLong);
+        assert_eq!(of(MAX_LINE + 1, "\n"), Piece::TooLong);
+    }
+
+    #[test]
+    fn lines_are_read_one_after_the_other() {
+        let mut bytes = b"one\n\ntwo".as_slice();
+        let mut next = || next_piece(&mut bytes).expect("memory can be read");
+        assert_eq!(next(), Piece::Line(b"one".to_vec()));
+        assert_eq!(next(), Piece::Line(Vec::new()));
+        assert_eq!(next(), Piece::Torn(3));
+        assert_eq!(next(), Piece::End);
+    }
+
+    #[test]
+    fn what_is_written_has_to_be_expected_to_its_end() {
+        let expected = br#"{"a":[1,"b"]}"#;
+        let value = serde_json::json!({"a": [1, "b"]});
+        assert!(Expected::is(&value, expected));
+        assert!(!Expected::is(&value, &expected[..expected.len() - 1]), "less was expected");
+        assert!(!Expected::is(&value, br#"{"a":[1,"b"]} "#), "more was expected");
+        assert!(!Expected::is(&value, br#"{"a":[1,"c"]}"#), "something else was expected");
     }
 }

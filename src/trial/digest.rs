@@ -27,6 +27,15 @@ impl Digest {
         Self(hasher.finalize().into())
     }
 
+    /// SHA-256 of a beginning, and of the whole that goes on with `rest`.
+    pub(super) fn of_beginning_and_whole(beginning: &[u8], rest: &[u8]) -> (Self, Self) {
+        let mut hasher = Sha256::new();
+        hasher.update(beginning);
+        let first = Self(hasher.clone().finalize().into());
+        hasher.update(rest);
+        (first, Self(hasher.finalize().into()))
+    }
+
     /// 64 lower-case hex digits.
     pub fn hex(&self) -> String {
         hex(&self.0)

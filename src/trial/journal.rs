@@ -97,6 +97,9 @@ pub enum JournalError {
     },
 }
 
+/// Bytes that are asked of the disk at once: most journals come in one or two pieces.
+const READ_BYTES: usize = 1 << 16;
+
 /// Reads a journal whose last line may be torn.
 pub fn read(path: &Path) -> Result<Journal, JournalError> {
     let unreadable = |source| JournalError::Unreadable { file: path.to_path_buf(), source };
@@ -107,7 +110,7 @@ pub fn read(path: &Path) -> Result<Journal, JournalError> {
             message: "it is a folder".to_owned(),
         });
     }
-    read_from(path, &mut BufReader::new(file))
+    read_from(path, &mut BufReader::with_capacity(READ_BYTES, file))
 }
 
 /// Reads a journal from anything; `path` is for messages.
@@ -147,17 +150,19 @@ pub fn read_from(path: &Path, reader: &mut impl BufRead) -> Result<Journal, Jour
                 return Err(broken(journal, LineError::new(number, message)));
             }
         };
-        if number == 1 {
+        let decoded = chain::decode::<Record>(&line, number, digest);
+        let known = |record: &Record| matches!(record, Record::Opening(opening) if opening.format <= FORMAT);
+        if number == 1 && !decoded.as_ref().is_ok_and(|found| known(&found.record)) {
             first_look(&file, &line)?;
         }
-        match chain::decode::<Record>(&line, number, digest) {
-            Ok((utc_ms, record)) => {
-                journal.records.push(record);
-                journal.utc_ms.extend(utc_ms);
+        match decoded {
+            Ok(found) => {
+                journal.records.push(found.record);
+                journal.utc_ms.extend(found.utc_ms);
+                digest = found.digest;
             }
             Err(error) => return Err(broken(journal, error)),
         }
-        digest = Digest::of(&line);
         journal.digests.push(digest);
         journal.bytes += line.len() as u64 + 1;
         let opens = matches!(journal.records.last(), Some(Record::Opening(_)));

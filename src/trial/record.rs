@@ -45,6 +45,7 @@ pub use super::terms::{
 };
 
 mod asked;
+mod frequent;
 
 /// Version of the written format that new journals have. A reader refuses newer ones.
 pub const FORMAT: u32 = 2;

@@ -4,6 +4,7 @@
 //! before its journal exists, and the journal's first record holds the digest of that line: a journal that was removed,
 //! or a line that was removed from here, shows.
 
+use std::collections::HashMap;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
@@ -49,6 +50,18 @@ pub enum Entry {
         /// How it ended.
         outcome: Outcome,
     },
+}
+
+impl chain::Recorded for Entry {}
+
+impl Entry {
+    /// Receipt and outcome, of a line that closes a sitting.
+    pub fn ended(&self) -> Option<(Digest, Outcome)> {
+        match self {
+            Self::Closed { receipt, outcome, .. } => Some((*receipt, *outcome)),
+            Self::Opened { .. } => None,
+        }
+    }
 }
 
 /// A register that was read.
@@ -110,15 +123,15 @@ pub fn read(sittings: &Path) -> Result<Register, RegisterError> {
                 return Err(broken(LineError::new(number, "its line is too long")));
             }
             Piece::Line(line) => {
-                let (utc_ms, entry) = chain::decode::<Entry>(&line, number, digest).map_err(broken)?;
-                if utc_ms.is_some() {
+                let found = chain::decode::<Entry>(&line, number, digest).map_err(broken)?;
+                if found.utc_ms.is_some() {
                     return Err(broken(LineError::new(
                         number,
                         "the register's lines have no clock's time of their own",
                     )));
                 }
-                register.entries.push(entry);
-                digest = Digest::of(&line);
+                register.entries.push(found.record);
+                digest = found.digest;
                 register.digests.push(digest);
                 register.bytes += line.len() as u64 + 1;
             }
@@ -143,5 +156,95 @@ impl Register {
             }
             _ => None,
         })
+    }
+}
+
+/// Where the lines of a register stand, looked up once for however many of its sittings are asked about.
+#[derive(Debug, Clone, Default)]
+pub struct RegisterIndex {
+    lines: HashMap<Digest, usize>,
+    closed: HashMap<String, usize>,
+    /// Sittings that were announced up to and with each line.
+    announced: Vec<u64>,
+}
+
+impl RegisterIndex {
+    /// Of a register; its places are those in [`Register::entries`].
+    pub fn of(register: &Register) -> Self {
+        let mut index = Self::default();
+        let mut announced = 0;
+        for (place, (entry, digest)) in register.entries.iter().zip(&register.digests).enumerate() {
+            index.lines.entry(*digest).or_insert(place);
+            match entry {
+                Entry::Opened { .. } => announced += 1,
+                Entry::Closed { journal, .. } => {
+                    index.closed.entry(journal.clone()).or_insert(place);
+                }
+            }
+            index.announced.push(announced);
+        }
+        index
+    }
+
+    /// The place of the line with this digest.
+    pub fn line(&self, digest: Digest) -> Option<usize> {
+        self.lines.get(&digest).copied()
+    }
+
+    /// The place of the first line that closes a journal.
+    pub fn closed(&self, journal: &str) -> Option<usize> {
+        self.closed.get(journal).copied()
+    }
+
+    /// How many sittings were announced up to and with a line.
+    pub fn announced_by(&self, place: usize) -> u64 {
+        self.announced.get(place).copied().unwrap_or_default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_index_finds_what_a_search_from_the_first_line_on_finds() {
+        let opened = |journal: &str| Entry::Opened {
+            utc: "2026-02-01T19:30:00Z".to_owned(),
+            journal: journal.to_owned(),
+            occasion: Occasion::Sitting,
+            listener: "Ida".to_owned(),
+            commitment: Digest::of(journal.as_bytes()),
+            session: Digest::NOTHING,
+            simulated: None,
+        };
+        let closed = |journal: &str, receipt: u8| Entry::Closed {
+            utc: "2026-02-01T20:00:00Z".to_owned(),
+            journal: journal.to_owned(),
+            receipt: Digest([receipt; 32]),
+            outcome: Outcome::AllTrials,
+        };
+        // The same journal twice, closed twice; one that was closed and never announced; one left open.
+        let entries = vec![
+            opened("a"),
+            closed("a", 1),
+            opened("b"),
+            opened("a"),
+            closed("a", 2),
+            closed("c", 3),
+            opened("d"),
+        ];
+        let digests: Vec<Digest> = (0..entries.len() as u8).map(|line| Digest::of(&[line])).collect();
+        let register = Register { entries, digests, bytes: 0, torn_bytes: 0 };
+        let index = RegisterIndex::of(&register);
+        for (place, digest) in register.digests.iter().enumerate() {
+            assert_eq!(index.line(*digest), Some(place));
+            let by_then = register.announced().filter(|(line, _)| *line <= place).count() as u64;
+            assert_eq!(index.announced_by(place), by_then, "up to line {place}");
+        }
+        assert_eq!(index.line(Digest::NOTHING), None);
+        for journal in ["a", "b", "c", "d", "e"] {
+            let found = index.closed(journal).and_then(|line| register.entries[line].ended());
+            assert_eq!(found, register.closed(journal), "{journal}");
+        }
     }
 }

@@ -37,6 +37,8 @@ pub struct Trained {
     pub silent: bool,
 }
 
+impl chain::Recorded for Trained {}
+
 /// Reads the list; no file is an empty one. Also the digest of the last line.
 fn lines(folder: &Path) -> Result<(Vec<Trained>, Digest), String> {
     let broken = |why: String| format!("{TRAINING} cannot be trusted: {why}");
@@ -53,10 +55,10 @@ fn lines(folder: &Path) -> Result<(Vec<Trained>, Digest), String> {
             Piece::TooLong => return Err(broken("a line is too long".to_owned())),
             Piece::Line(line) => {
                 let number = found.len() as u64 + 1;
-                let (_, trained) = chain::decode::<Trained>(&line, number, digest)
+                let own = chain::decode::<Trained>(&line, number, digest)
                     .map_err(|error| broken(error.to_string()))?;
-                found.push(trained);
-                digest = Digest::of(&line);
+                found.push(own.record);
+                digest = own.digest;
             }
         }
     }

@@ -312,6 +312,7 @@ fn a_line_has_one_spelling_whatever_its_hashes_say() {
             covered.replace("\"kind\":\"accepted\",", "").replace('}', ",\"kind\":\"accepted\"}"),
         ),
         ("a leading zero", covered.replace("\"utc_ms\":1", "\"utc_ms\":01")),
+        ("a zero before its number", covered.replace("{\"number\":2,", "{\"number\":02,")),
         ("a plus", covered.replace("\"utc_ms\":1", "\"utc_ms\":+1")),
         ("an exponent", covered.replace("\"at_ms\":250", "\"at_ms\":2.5e2")),
         ("capital hex", covered.replacen(&first.hex(), &first.hex().to_uppercase(), 1)),
