@@ -12,7 +12,7 @@ use crate::stats::tally::Tally;
 use crate::stats::{Protocol, binomial};
 use crate::trial::Digest;
 use crate::trial::record::{Occasion, Outcome};
-use crate::trial::register::{Entry, Register};
+use crate::trial::register::{Entry, Register, RegisterIndex};
 
 /// Positive controls count as missed when a listener who is right in nine of ten would do so badly in at most one test
 /// of ten. Common practice, no source.
@@ -38,6 +38,8 @@ impl Turn {
     /// Every one of a folder, in the order in which they were announced.
     pub(super) fn of(place: usize, register: &Register) -> Vec<Self> {
         let announced = register.entries.iter().zip(&register.digests);
+        let index = RegisterIndex::of(register);
+        let outcome = |journal: &str| Some(register.entries[index.closed(journal)?].ended()?.1);
         let turn = |(entry, line): (&Entry, &Digest)| match entry {
             Entry::Opened { utc, journal, occasion, listener, session, simulated, .. } => Some(Self {
                 place,
@@ -47,7 +49,7 @@ impl Turn {
                 night: *occasion == Occasion::Night,
                 simulated: simulated.is_some(),
                 session: *session,
-                closed: register.closed(journal).map(|(_, outcome)| outcome),
+                closed: outcome(journal),
             }),
             Entry::Closed { .. } => None,
         };

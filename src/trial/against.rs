@@ -8,7 +8,7 @@ use super::digest::Digest;
 use super::journal_writer::utc_ms;
 use super::lock::LockKey;
 use super::record::{InputTerms, Occasion, StimulusTerms, Terms};
-use super::register::{self, Entry, REGISTER, Register};
+use super::register::{self, Entry, REGISTER, Register, RegisterIndex};
 use super::terms::changed_inputs;
 use super::verify::{self, Checked, Problem, Proof, Registered, State};
 use crate::session::Session;
@@ -17,19 +17,31 @@ use crate::stimulus::StimulusSet;
 /// A closing that comes into the register later than this many milliseconds after its record was made up for by another sitting.
 const LATE_MS: i64 = 60_000;
 
+/// A register that was read, with the places of its lines, or why it cannot be trusted.
+type Read = Result<(Register, RegisterIndex), String>;
+
 /// Registers that were read, each folder's once, however many of its journals are checked.
 #[derive(Debug, Default)]
-pub struct Registers(HashMap<PathBuf, Option<Result<Register, String>>>);
+pub struct Registers(HashMap<PathBuf, Option<Read>>);
+
+/// What was found of the register of a folder.
+#[derive(Debug, Clone, Copy)]
+pub struct FoundRegister<'r>(Option<&'r Read>);
 
 impl Registers {
-    /// The register of a folder, or why it cannot be trusted; `None` where there is none.
-    fn of(&mut self, folder: PathBuf) -> Option<&Result<Register, String>> {
-        let known = self.0.entry(folder).or_insert_with_key(|folder| {
-            folder.join(REGISTER).exists().then(|| {
-                register::read(folder).map_err(|error| format!("the register cannot be trusted: {error}"))
-            })
+    /// The register of a folder, read if it was not yet.
+    pub fn of(&mut self, folder: &Path) -> FoundRegister<'_> {
+        let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+        let known = self.0.entry(folder.to_path_buf()).or_insert_with_key(|folder| {
+            let read = || {
+                let found = register::read(folder)
+                    .map_err(|error| format!("the register cannot be trusted: {error}"))?;
+                let index = RegisterIndex::of(&found);
+                Ok((found, index))
+            };
+            folder.join(REGISTER).exists().then(read)
         });
-        known.as_ref()
+        FoundRegister(known.as_ref())
     }
 }
 
@@ -45,15 +57,19 @@ pub fn check(path: &Path, registers: &mut Registers) -> Checked {
 /// Holds a journal against the register beside it, if there is one.
 pub fn register(checked: &mut Checked, registers: &mut Registers) {
     let folder = checked.file.parent().map_or_else(PathBuf::new, Path::to_path_buf);
-    let folder = if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder };
-    let Some(register) = registers.of(folder) else { return };
-    let Some(opening) = checked.opening.clone() else { return };
+    found_register(checked, registers.of(&folder));
+}
+
+/// Holds a journal against what was found of the register of its folder.
+pub fn found_register(checked: &mut Checked, found: FoundRegister<'_>) {
+    let (Some(register), Some(opening)) = (found.0, &checked.opening) else { return };
+    let opening = opening.clone();
     let name = crate::files::name(&checked.file);
     let before = std::mem::take(&mut checked.problems);
     match register {
         Err(message) => checked.problem(None, message.clone()),
-        Ok(found) => {
-            let announced = found.digests.iter().position(|digest| *digest == opening.register);
+        Ok((found, index)) => {
+            let announced = index.line(opening.register);
             match announced.map(|index| &found.entries[index]) {
                 Some(Entry::Opened {
                     commitment, session, listener, occasion, simulated, journal, ..
@@ -66,8 +82,7 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
                     if !same {
                         checked.problem(Some(1), "the register announced something else under its line");
                     }
-                    let place = found.announced().position(|(index, _)| Some(index) == announced);
-                    let number = place.map(|place| place as u64 + 1);
+                    let number = announced.map(|place| index.announced_by(place));
                     if opening.sitting.is_some() && opening.sitting != number {
                         checked.problem(
                             Some(1),
@@ -78,8 +93,9 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
                     if *journal != name {
                         checked.problem(None, format!("the register knows this journal as {journal}"));
                     }
-                    closed_in_register(checked, found, journal);
-                    head_at_closing(checked, found, announced);
+                    let closed = index.closed(journal).map(|place| &found.entries[place]);
+                    closed_in_register(checked, closed);
+                    head_at_closing(checked, index, announced);
                 }
                 _ => checked.problem(Some(1), "the register beside it does not announce this journal"),
             }
@@ -91,15 +107,14 @@ pub fn register(checked: &mut Checked, registers: &mut Registers) {
 }
 
 /// Holds the register's head and number that a closing kept against the register: lines that came before it are there.
-fn head_at_closing(checked: &mut Checked, found: &Register, announced: Option<usize>) {
+fn head_at_closing(checked: &mut Checked, index: &RegisterIndex, announced: Option<usize>) {
     let closing = checked.closing.as_ref();
     let Some((head, number)) = closing.and_then(|closing| Some((closing.register?, closing.sittings?)))
     else {
         return;
     };
-    let place = found.digests.iter().position(|digest| *digest == head);
-    let by_then = |place: usize| found.announced().filter(|(index, _)| *index <= place).count() as u64;
-    if !place.is_some_and(|place| Some(place) >= announced && by_then(place) == number) {
+    let place = index.line(head);
+    if !place.is_some_and(|place| Some(place) >= announced && index.announced_by(place) == number) {
         checked.problem(
             Some(checked.records),
             "the register that it was closed under had other lines: some are gone, or were written anew",
@@ -109,13 +124,9 @@ fn head_at_closing(checked: &mut Checked, found: &Register, announced: Option<us
 
 /// A closing comes into the register in the same moment. The next sitting makes up for what a cut between the two left out, and
 /// so it would for a journal that was written anew after the line was taken away.
-fn late(checked: &Checked, found: &Register, journal: &str) -> Option<String> {
+fn late(checked: &Checked, entered_utc: Option<&str>) -> Option<String> {
     let written_ms = checked.written_ms.filter(|_| checked.closing.is_some())?;
-    let entered = found.entries.iter().find_map(|entry| match entry {
-        Entry::Closed { utc, journal: of, .. } if of == journal => Some(utc_ms(utc)),
-        _ => None,
-    });
-    let how = match entered {
+    let how = match entered_utc.map(utc_ms) {
         None => "is not in the register".to_owned(),
         Some(entered_ms) if entered_ms.saturating_sub(written_ms) > LATE_MS => {
             format!(
@@ -131,12 +142,17 @@ fn late(checked: &Checked, found: &Register, journal: &str) -> Option<String> {
     ))
 }
 
-fn closed_in_register(checked: &mut Checked, found: &Register, journal: &str) {
+/// Holds a journal against the line of the register that closes it, if there is one.
+fn closed_in_register(checked: &mut Checked, line: Option<&Entry>) {
     if checked.state == State::Broken {
         return;
     }
-    checked.late = late(checked, found, journal);
-    let Some((receipt, outcome)) = found.closed(journal) else { return };
+    let closed = line.and_then(|line| match line {
+        Entry::Closed { utc, receipt, outcome, .. } => Some((utc.as_str(), *receipt, *outcome)),
+        Entry::Opened { .. } => None,
+    });
+    checked.late = late(checked, closed.map(|(utc, ..)| utc));
+    let Some((_, receipt, outcome)) = closed else { return };
     let last = Some(checked.records);
     if checked.closing.is_none() {
         checked.problem(None, "the register says that it was closed, but its closing record is gone");
@@ -315,6 +331,9 @@ fn compare_terms(checked: &mut Checked, session: Digest, terms: &Terms) {
 pub fn other_terms(gives: &Terms, published: &Terms, night: bool, format: u32) -> Option<String> {
     let gives = if night { gives.clone().in_a_room() } else { gives.clone() };
     let gives = as_old_as(gives, published);
+    if gives == *published {
+        return None;
+    }
     let differing = differing(&gives, published, format);
     let named = || format!("its terms are not those that the session gives: {}", differing.join(", "));
     (!differing.is_empty()).then(named)

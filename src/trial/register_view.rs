@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::digest::Digest;
 use super::record::{Occasion, Outcome};
-use super::register::{Entry, REGISTER, read};
+use super::register::{Entry, REGISTER, RegisterIndex, read};
 use super::told;
 use crate::files;
 
@@ -53,6 +53,7 @@ pub fn view(sittings: &Path) -> RegisterView {
         gone: told::gone(sittings, &register),
         ..RegisterView::default()
     };
+    let index = RegisterIndex::of(&register);
     let mut names = std::collections::HashSet::new();
     for entry in &register.entries {
         if let Entry::Opened { utc, journal, occasion, listener, simulated, .. } = entry {
@@ -67,7 +68,7 @@ pub fn view(sittings: &Path) -> RegisterView {
                 utc: utc.clone(),
                 occasion: *occasion,
                 simulated: *simulated,
-                closed: register.closed(journal),
+                closed: index.closed(journal).and_then(|line| register.entries[line].ended()),
                 there: sittings.join(journal).exists(),
             });
         }

@@ -10,7 +10,7 @@ use serde::Deserialize;
 use serde::de::IgnoredAny;
 
 use super::digest::Digest;
-use super::register::{Entry, Register};
+use super::register::{Entry, Register, RegisterIndex};
 use crate::files;
 use crate::units::printed;
 
@@ -47,13 +47,13 @@ impl Sitting {
     }
 
     /// What the register lacks of it: its line, or where that is there, its receipt.
-    fn lacking(&self, register: &Register) -> Option<Digest> {
+    fn lacking(&self, register: &Register, index: &RegisterIndex) -> Option<Digest> {
         let line = self.in_register.announced?;
-        let Some(place) = register.digests.iter().position(|digest| *digest == line) else {
+        let Some(place) = index.line(line) else {
             return Some(line);
         };
         let Entry::Opened { journal, .. } = &register.entries[place] else { return None };
-        let (receipt, _) = register.closed(journal)?;
+        let (receipt, _) = register.entries[index.closed(journal)?].ended()?;
         self.receipt.filter(|told| self.is_closed() && *told != receipt)
     }
 }
@@ -86,7 +86,8 @@ pub fn gone(sittings: &Path, register: &Register) -> Vec<Digest> {
         return Vec::new();
     }
     let heard = report.sittings.iter().filter(|sitting| sitting.simulated.is_none() && !sitting.silent);
-    let lacking = heard.filter_map(|sitting| sitting.lacking(register));
+    let index = RegisterIndex::of(register);
+    let lacking = heard.filter_map(|sitting| sitting.lacking(register, &index));
     report.register.gone.iter().copied().chain(lacking).filter(|digest| !knows(register, *digest)).collect()
 }
 
