@@ -5,6 +5,7 @@ mod kept;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use kept::{Held, hold, hold_seals, unlock, watch};
@@ -72,8 +73,11 @@ pub fn run(arguments: &VerifyArguments, out: &mut dyn Write) -> Result<(), Failu
     }
     let mut all = Vec::with_capacity(files.len());
     let mut known = against::Registers::default();
-    for file in files {
-        let mut checked = against::check(&file, &mut known);
+    let read: Vec<Checked> = files.par_iter().map(|file| verify::alone(file)).collect();
+    for mut checked in read {
+        if checked.opening.is_some() {
+            against::register(&mut checked, &mut known);
+        }
         let inside = archives.iter().find(|archive| checked.file.starts_with(archive.folder()));
         match inside.and_then(|archive| archive.session.as_ref().ok()) {
             Some(session) => against::session(&mut checked, session, None),

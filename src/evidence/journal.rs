@@ -11,7 +11,7 @@ use crate::files;
 use crate::session::{SittingFact, Written};
 use crate::stats::tally::Tally;
 use crate::stimulus::WordFacts;
-use crate::trial::against::{self, Registers};
+use crate::trial::against::{self, FoundRegister, Registers};
 use crate::trial::hands::LastWord;
 use crate::trial::positions::{Positions, When};
 use crate::trial::record::DrawnOnce;
@@ -212,16 +212,15 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
         let path = sittings.join(register::REGISTER);
         without_folder(&error.to_string(), &path)
     });
-    let mut checked: Vec<Checked> = files.par_iter().map(|path| verify::alone(path)).collect();
     let mut registers = Registers::default();
-    for journal in &mut checked {
-        announced(journal, &mut registers);
-    }
-    let journals = checked
+    let beside = registers.of(sittings);
+    // All that was checked of a journal is let go as soon as its facts are taken: a folder can hold thousands.
+    let journals = files
         .par_iter()
-        .map(|journal| Reading {
-            file: Written::new(files::name(&journal.file)),
-            content: facts_of(journal).map(Box::new),
+        .map(|path| {
+            let mut checked = verify::alone(path);
+            announced(&mut checked, beside);
+            Reading { file: Written::new(files::name(path)), content: facts_of(&checked).map(Box::new) }
         })
         .collect();
     let training = training::read(sittings);
@@ -231,11 +230,11 @@ pub fn folder(sittings: &Path, place: Option<String>) -> std::io::Result<Reading
 
 /// Holds a journal of a folder against the register there: what no register announces, or what one contradicts, is no
 /// evidence.
-pub fn announced(checked: &mut Checked, registers: &mut Registers) {
+pub fn announced(checked: &mut Checked, beside: FoundRegister<'_>) {
     if checked.opening.is_none() {
         return;
     }
-    against::register(checked, registers);
+    against::found_register(checked, beside);
     if checked.registered == Registered::NoRegister {
         let message = "there is no register in its folder that announces it".to_owned();
         checked.problems.push(Problem { record: None, message });

@@ -5,6 +5,7 @@ use std::collections::hash_map::Entry;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::super::{Failure, extend, print_json, print_lines};
@@ -107,10 +108,12 @@ pub(super) fn run(arguments: &ScoreArguments, out: &mut dyn Write) -> Result<(),
     let mut sittings: Vec<Checked> = Vec::new();
     let mut registers = Registers::default();
     let mut sessions = Sessions::default();
-    for (path, of_folder) in expand(&arguments.files)? {
-        let mut checked = verify::alone(&path);
+    let files = expand(&arguments.files)?;
+    let read: Vec<Checked> = files.par_iter().map(|(path, _)| verify::alone(path)).collect();
+    for ((path, of_folder), mut checked) in files.into_iter().zip(read) {
         if of_folder {
-            evidence::announced(&mut checked, &mut registers);
+            let folder = path.parent().unwrap_or(Path::new("."));
+            evidence::announced(&mut checked, registers.of(folder));
         } else if checked.opening.is_some() {
             against::register(&mut checked, &mut registers);
         }
