@@ -402,7 +402,7 @@ pub fn verify(journal: &Journal) -> Checked {
         Some(closing) => open(&mut checked, journal, &closing),
         None => Vec::new(),
     };
-    checked.answers = answers(&ledger, &finished, &presented, &votes);
+    checked.answers = answers(&mut ledger, &finished, &presented, &votes);
     if ledger.closing.is_some() && checked.state == State::Unfinished {
         checked.state = State::Closed;
     }
@@ -497,14 +497,16 @@ pub fn words(outcome: Outcome) -> &'static str {
 }
 
 fn answers(
-    ledger: &Ledger,
+    ledger: &mut Ledger,
     finished: &[u64],
     presented: &[Presented],
     votes: &HashMap<(TrialId, u32), u64>,
 ) -> Vec<Answered> {
+    // What was listened to is handed on: nobody asks the ledger for it any more.
+    let attempts = std::mem::take(&mut ledger.attempts);
     let opening = &ledger.opening;
-    let mut found = Vec::new();
-    for (index, (attempt, record)) in ledger.attempts.iter().zip(finished).enumerate() {
+    let mut found = Vec::with_capacity(attempts.len());
+    for (index, (mut attempt, record)) in attempts.into_iter().zip(finished).enumerate() {
         let drawn = presented.get(index).copied();
         let row = Answered {
             record: *record,
@@ -514,7 +516,7 @@ fn answers(
             void: attempt.void.clone(),
             answer: attempt.answer,
             confidence: attempt.confidence,
-            listening: attempt.listening.clone(),
+            listening: std::mem::take(&mut attempt.listening),
             at_ms: attempt.at_ms,
             witnesses: attempt.witnesses.clone(),
             passed: attempt.passed.clone(),
@@ -530,7 +532,7 @@ fn answers(
             row
         };
         if opening.occasion == Occasion::Night && attempt.void.is_none() {
-            for seat in ledger.there(attempt) {
+            for seat in ledger.there(&attempt) {
                 let alias = ledger.seats.get(&seat).map(|seat| seat.alias.clone()).unwrap_or_default();
                 let mut vote = row.clone();
                 vote.record = votes.get(&(attempt.id, seat)).copied().unwrap_or(*record);
