@@ -1,5 +1,6 @@
 //! Archives: what `report --archive` puts into one, and how `verify` takes one apart.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use serde_json::{Value, json};
@@ -24,27 +25,35 @@ const REPORT: &str = "report/";
 /// Name of the page for people among the report's files.
 pub(super) const PAGE: &str = "report.html";
 
+/// A file of a report: its name, and what writes it.
+pub(super) type Document = (&'static str, fn(&Report, &mut dyn Write) -> std::io::Result<()>);
+
 /// The report's files, as they are written into its folder and into an archive.
+pub(super) const DOCUMENTS: [Document; 4] = [
+    (PAGE, page::write),
+    ("certificates.html", |report, out| out.write_all(page::certificates(report).as_bytes())),
+    ("report.csv", export::csv),
+    ("report.json", export::json),
+];
+
+/// The report's files with their bytes.
 pub(super) fn report_files(report: &Report) -> std::io::Result<Vec<(&'static str, Vec<u8>)>> {
-    let (mut csv, mut json) = (Vec::new(), Vec::new());
-    export::csv(report, &mut csv)?;
-    export::json(report, &mut json)?;
-    Ok(vec![
-        (PAGE, page::page(report).into_bytes()),
-        ("certificates.html", page::certificates(report).into_bytes()),
-        ("report.csv", csv),
-        ("report.json", json),
-    ])
+    let bytes = |&(name, write): &Document| {
+        let mut bytes = Vec::new();
+        write(report, &mut bytes)?;
+        Ok((name, bytes))
+    };
+    DOCUMENTS.iter().map(bytes).collect()
 }
 
 /// Writes the archive of a session, its sittings and its report; gives a sentence about it.
 pub(super) fn write(
     path: &Path,
     session: &Session,
-    report: &[(&'static str, Vec<u8>)],
+    report: &Report,
     with_clips: bool,
 ) -> Result<String, Failure> {
-    let archive = gather(session, report, with_clips)?;
+    let archive = gather(session, report_files(report)?, with_clips)?;
     let bytes = archive.to_bytes().map_err(|error| Failure::bad(format!("--archive: {error}")))?;
     whole::replace(path, |file| file.write_all(&bytes))?;
     let left = match archive.left_out.len() {
@@ -62,7 +71,7 @@ pub(super) fn write(
 
 fn gather(
     session: &Session,
-    report: &[(&'static str, Vec<u8>)],
+    report: Vec<(&'static str, Vec<u8>)>,
     with_clips: bool,
 ) -> Result<Archive, Failure> {
     let unreadable = |path: &Path, error: std::io::Error| {
@@ -114,7 +123,7 @@ fn gather(
             files::read(&path, files::LARGEST_JOURNAL_BYTES).map_err(|error| unreadable(&path, error))?;
         members.push(Member { name: format!("{SITTINGS}{name}"), bytes });
     }
-    members.extend(report.iter().map(|(name, bytes)| member(&format!("{REPORT}{name}"), bytes)));
+    members.extend(report.into_iter().map(|(name, bytes)| Member { name: format!("{REPORT}{name}"), bytes }));
     Ok(Archive { program: PROGRAM.to_owned(), session: own, members, left_out })
 }
 

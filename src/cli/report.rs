@@ -3,6 +3,9 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
+
+use super::archive::{DOCUMENTS, Document};
 use super::{Failure, archive, note, print_lines, timings, whole};
 use crate::evidence::{self, Options, Readings};
 use crate::report::model::Report;
@@ -82,7 +85,7 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         return Ok(());
     }
     let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
-    let files = write_into(&folder, &report)?;
+    write_into(&folder, &report)?;
     if let Some(folder) = &arguments.figures {
         whole::folder(folder)?;
         let figures = drawn::every(&report);
@@ -110,7 +113,7 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         folder.display()
     ));
     if let Some(path) = &arguments.archive {
-        note(&archive::write(path, &session, &files, arguments.with_clips)?);
+        note(&archive::write(path, &session, &report, arguments.with_clips)?);
     }
     Ok(())
 }
@@ -128,14 +131,12 @@ pub(super) fn write(session: &Path) -> Result<PathBuf, String> {
     written().map_err(|(Failure::No(why) | Failure::Bad(why))| why)
 }
 
-/// Writes the report's files, and gives them.
-fn write_into(folder: &Path, report: &Report) -> Result<Vec<(&'static str, Vec<u8>)>, Failure> {
+/// Writes the report's files, side by side.
+fn write_into(folder: &Path, report: &Report) -> Result<(), Failure> {
     whole::folder(folder)?;
-    let files = archive::report_files(report)?;
-    for (name, bytes) in &files {
-        whole::replace(&folder.join(name), |file| file.write_all(bytes))?;
-    }
-    Ok(files)
+    let write = |(name, write): &Document| whole::replace(&folder.join(name), |file| write(report, file));
+    let written: Vec<Result<(), Failure>> = DOCUMENTS.par_iter().map(write).collect();
+    written.into_iter().collect()
 }
 
 /// The session's own sittings, and those of other places.

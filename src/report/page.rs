@@ -17,6 +17,8 @@ mod sources;
 mod table;
 mod top;
 
+use std::io::Write;
+
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 pub use certificate::certificates;
@@ -31,6 +33,32 @@ const STYLE: &str = include_str!("style.css");
 
 /// The whole report.
 pub fn page(report: &Report) -> String {
+    let (mut whole, after) = without_journals(report);
+    if let Some(after) = after {
+        self_check::journals(report).for_each(|journal| whole.push_str(&journal));
+        whole.push_str(&after);
+    }
+    whole
+}
+
+/// Writes the whole report, journal by journal: those of a large panel would fill the memory many times over.
+///
+/// # Errors
+/// The output cannot be written.
+pub fn write(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
+    let (before, after) = without_journals(report);
+    out.write_all(before.as_bytes())?;
+    if let Some(after) = after {
+        for journal in self_check::journals(report) {
+            out.write_all(journal.as_bytes())?;
+        }
+        out.write_all(after.as_bytes())?;
+    }
+    Ok(())
+}
+
+/// The page up to its journals, and from them on where it has any.
+fn without_journals(report: &Report) -> (String, Option<String>) {
     let title = format!("{} - blind listening report", report.session.title);
     let body = html! {
         header { (club(report)) (front::occasion(report)) }
@@ -58,7 +86,11 @@ pub fn page(report: &Report) -> String {
             }
         }
     };
-    shell(&title, "", &self_check::policy(), body)
+    let mut before = shell(&title, "", &self_check::policy(), body);
+    let Some(at) = before.find(self_check::JOURNALS) else { return (before, None) };
+    let after = before[at + self_check::JOURNALS.len()..].to_owned();
+    before.truncate(at);
+    (before, Some(after))
 }
 
 /// Whose night it was; nothing where names are withheld.

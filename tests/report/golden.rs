@@ -3,11 +3,12 @@
 
 use std::path::{Path, PathBuf};
 
+use earwitness::evidence::Options;
 use earwitness::report::{drawn, page, summary};
 use serde_json::Value;
 
 use super::material::{Plan, Site, many_comparisons};
-use super::{csv_of, json_of, report_of};
+use super::{csv_of, json_of, report_of, report_with};
 
 fn golden(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/report/golden").join(name)
@@ -79,6 +80,16 @@ fn the_report_of_a_small_session() {
     hold("summary.txt", &(summary(&report).join("\n") + "\n"));
     hold("certificates.html", &lined(&page::certificates(&report)));
     hold("report.html", &lined(&page::page(&report)));
+    for report in [&report, &report_with(&site, Options { anonymous: true })] {
+        let mut written = Vec::new();
+        page::write(report, &mut written).expect("memory can be written");
+        let given = page::page(report);
+        assert!(
+            written == given.as_bytes() && given.ends_with("</html>"),
+            "written piece by piece it is the same page"
+        );
+        assert_eq!(given.matches("<pre class=\"self-check-journal\"").count(), 3, "with the journals of all");
+    }
     let json = json_of(&report);
     if std::env::var_os("EARWITNESS_BLESS").is_some() {
         std::fs::write(golden("report.json"), &json).expect("written");

@@ -117,18 +117,7 @@ pub(super) fn section(report: &Report) -> Markup {
                 }
                 p id="self-check-held" role="status" {}
             }
-            @for (number, published) in journals() {
-                @match published {
-                    Published::TooLong(bytes) => p.small {
-                        "Sitting " (number + 1) " is too long for this page (" (bytes / (1 << 20)) " MiB): check its journal's file."
-                    },
-                    Published::Whole(text) =>
-                        pre.self-check-journal hidden data-sitting=(number) data-names="shown" { (raw(text)) },
-                    Published::WithoutNames(text) =>
-                        pre.self-check-journal hidden data-sitting=(number) data-names="withheld" { (raw(text)) },
-                    Published::Nothing => {}
-                }
-            }
+            (PreEscaped(JOURNALS))
             pre id="self-check-words" hidden { (words::words().join(" ")) }
             pre id="self-check-protocols" hidden { (raw(&protocols().to_string())) }
             script { (PreEscaped(SCRIPT)) }
@@ -144,6 +133,32 @@ pub(super) fn section(report: &Report) -> Markup {
             li { "That the verdict's sentence and p-values follow from the score: " code { "earwitness report" } " computes them anew." }
         }
     }
+}
+
+/// What stands in the page for the [`journals`]. No text of anybody's can hold it: in those every `<` is escaped.
+pub(super) const JOURNALS: &str = "<!--journals-->";
+
+/// The journals as they stand in the page, each by itself.
+pub(super) fn journals(report: &Report) -> impl Iterator<Item = String> {
+    let journal = |(number, published): (usize, &Published)| {
+        let whole = |names: &str, text: &str| {
+            html! { pre.self-check-journal hidden data-sitting=(number) data-names=(names) { (raw(text)) } }
+        };
+        match published {
+            Published::TooLong(bytes) => super::unbroken(
+                &html! {
+                    p.small {
+                        "Sitting " (number + 1) " is too long for this page (" (bytes / (1 << 20)) " MiB): check its journal's file."
+                    }
+                }
+                .into_string(),
+            ),
+            Published::Whole(text) => whole("shown", text).into_string(),
+            Published::WithoutNames(text) => whole("withheld", text).into_string(),
+            Published::Nothing => String::new(),
+        }
+    };
+    report.sittings.iter().map(|sitting| &sitting.published).enumerate().map(journal)
 }
 
 #[cfg(test)]
