@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use rayon::prelude::*;
+
 use super::controls::{self, Effect};
 use super::recorded::{Clip, RecordedPair, Take};
 use super::sizes::{self, Recipe};
@@ -11,8 +13,8 @@ use super::{PairKind, StimulusError};
 use crate::circuit::Cable;
 use crate::clip::OpenClip;
 use crate::clip::fade::Fades;
-use crate::filter::{Fir, design};
-use crate::session::{Session, Takes};
+use crate::filter::{FilterError, Fir, design};
+use crate::session::{Comparison, Session, Takes};
 use crate::units::printed;
 
 /// Ringing that a clip's end cuts off and that is worth a note, in dB.
@@ -132,16 +134,30 @@ struct Designs {
     earlier: BTreeMap<(u32, String, i64), Arc<Fir>>,
 }
 
+fn designed(session: &Session, recipe: Recipe, rate_hz: u32) -> Result<Arc<Fir>, FilterError> {
+    design(&|frequencies: &[f64]| recipe.response(session, frequencies), rate_hz).map(Arc::new)
+}
+
 impl Designs {
+    /// Designs those of some filters that are not there yet, on all cores. Whatever cannot be made is left to whoever asks for
+    /// it by [`Designs::filter`], and is told of there.
+    fn ahead(&mut self, session: &Session, recipes: Vec<Recipe>, rate_hz: u32) {
+        let wanted = recipes.into_iter().map(|recipe| ((rate_hz, format!("{recipe:?}")), recipe));
+        let missing: BTreeMap<_, _> = wanted.filter(|(key, _)| !self.made.contains_key(key)).collect();
+        let made = missing.into_par_iter().filter_map(|(key, recipe)| {
+            let fir = designed(session, recipe, rate_hz).ok()?;
+            Some((key, fir))
+        });
+        self.made.extend(made.collect::<Vec<_>>());
+    }
+
     fn filter(&mut self, session: &Session, recipe: Recipe, rate_hz: u32) -> Result<Arc<Fir>, StimulusError> {
         let key = (rate_hz, format!("{recipe:?}"));
         if let Some(fir) = self.made.get(&key) {
             return Ok(Arc::clone(fir));
         }
-        let response = |frequencies: &[f64]| recipe.response(session, frequencies);
-        let fir = design(&response, rate_hz)
+        let fir = designed(session, recipe, rate_hz)
             .map_err(|error| blamed(session, recipe.about(), rate_hz, error.to_string()))?;
-        let fir = Arc::new(fir);
         self.made.insert(key, Arc::clone(&fir));
         Ok(fir)
     }
@@ -227,6 +243,22 @@ fn lost_db(fir: &Fir, frames: u64) -> f64 {
     20.0 * (sum(&fir.taps[within..]) / sum(&fir.taps)).log10()
 }
 
+/// Everything that the sides of a comparison are filtered with.
+fn recipes(session: &Session, comparison: &Comparison) -> Vec<Recipe> {
+    let mut recipes = vec![Recipe::cable(comparison.a), Recipe::cable(comparison.b)];
+    if let Some(threshold) = session.threshold {
+        let levels = threshold.range.levels().into_iter();
+        let sides = levels.flat_map(|size| sizes::sides(comparison, threshold.scale, size));
+        recipes.extend(sides.map(|(recipe, _)| recipe));
+    }
+    for (number, control) in session.controls.iter().enumerate() {
+        if let Ok(Effect::Filter(control)) = controls::effect(control, number + 1) {
+            recipes.push(Recipe::Cable { cable: comparison.a, control: Some(control) });
+        }
+    }
+    recipes
+}
+
 fn group(
     session: &Session,
     designs: &mut Designs,
@@ -241,6 +273,8 @@ fn group(
         |message| StimulusError::Comparison { comparison: comparison.name.as_written().to_owned(), message };
     sizes::check_range(session, comparison, rate).map_err(refused)?;
     let as_played = |recipe: Recipe| if sounds.recorded { recipe.of_a_recording() } else { recipe };
+    let ahead = recipes(session, comparison).into_iter().map(as_played).collect();
+    designs.ahead(session, ahead, rate);
     let delay = |designs: &mut Designs, cable: usize| -> Result<i64, StimulusError> {
         Ok(designs.filter(session, as_played(Recipe::cable(cable)), rate)?.delay)
     };
