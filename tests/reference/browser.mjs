@@ -5,10 +5,11 @@
 // For each page: console messages, requests that leave the file, script errors; for each width the horizontal overflow and
 // what axe-core objects to, in light and in dark; a PDF on A4 and on Letter with what is cut in print. With --shots it
 // leaves screenshots and PDFs in DIR.
-import { createRequire } from 'node:module';
 import { pathToFileURL } from 'node:url';
 import path from 'node:path';
 import fs from 'node:fs';
+
+import { chromium } from './chromium.mjs';
 
 const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null };
 const words = process.argv.slice(2);
@@ -17,15 +18,8 @@ for (let at = 0; at < words.length; at += 1) {
   else if (words[at] === '--shots') options.shots = words[(at += 1)];
   else options.pages.push(words[at]);
 }
-const require = createRequire(path.join(path.resolve(options.modules), 'here.js'));
-const { chromium } = require('playwright-core');
-const axe = fs.readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
 
-const browser = await chromium.launch({
-  executablePath: process.env.EARWITNESS_CHROMIUM ?? '/usr/bin/chromium',
-  args: ['--no-sandbox', '--disable-gpu', '--no-first-run', '--disable-background-networking',
-    '--disable-component-update', '--disable-sync', '--disable-quic'],
-});
+const { browser, axe } = await chromium(options.modules);
 
 const overflow = () => ({
   page: document.documentElement.scrollWidth - document.documentElement.clientWidth,
@@ -55,6 +49,7 @@ async function look(file) {
   found.scripts = await page.evaluate(() => document.scripts.length);
   // What is folded is looked at too.
   await page.evaluate(() => document.querySelectorAll('details').forEach((one) => { one.open = true; }));
+  await page.evaluate(axe);
   for (const scheme of ['light', 'dark']) {
     await page.emulateMedia({ colorScheme: scheme });
     for (const width of [320, 768, 1280]) {
@@ -62,7 +57,6 @@ async function look(file) {
       const size = await page.evaluate(overflow);
       // Colours differ by scheme and order by width: the narrowest light page and the widest dark one have all of both.
       const audited = width === (scheme === 'light' ? 320 : 1280);
-      if (audited) await page.evaluate(axe);
       const violations = audited
         ? (await page.evaluate(() => window.axe.run(document, { resultTypes: ['violations'] }))).violations
         : [];

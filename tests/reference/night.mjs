@@ -1,16 +1,13 @@
 // A whole club night in a browser: six phones at 320 to 390 px, a tablet and the room's display, on loopback, nothing else reachable.
 //   node night.mjs PROGRAM SESSION [FOLDER-FOR-SCREENSHOTS]
-// Needs chromium, and playwright-core 1.65.1 and axe-core 4.14.1 in EARWITNESS_NODE_MODULES.
+// Needs Chromium (chromium.mjs), and what package.json lists in EARWITNESS_NODE_MODULES.
 import { spawn, spawnSync } from "node:child_process";
-import { createRequire } from "node:module";
 import { readFileSync, writeFileSync } from "node:fs";
 import path from "node:path";
 import readline from "node:readline";
 
-const modules = process.env.EARWITNESS_NODE_MODULES;
-const require = createRequire(path.join(modules, "anything.js"));
-const { chromium } = require("playwright-core");
-const axeSource = readFileSync(path.join(modules, "axe-core", "axe.min.js"), "utf8");
+import { chromium } from "./chromium.mjs";
+
 const [program, session, pictures] = process.argv.slice(2);
 
 const texts = JSON.parse(readFileSync(new URL("../../src/ballot/pages/texts.json", import.meta.url), "utf8"));
@@ -46,11 +43,7 @@ const origin = new URL(join).origin;
 assert(new URL(join).hostname === "127.0.0.1", "loopback only");
 
 // ---- the browser ----
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-quic"],
-});
+const { browser, axe: axeSource } = await chromium(process.env.EARWITNESS_NODE_MODULES);
 const complaints = [];
 // After the host's end nobody answers any more.
 let over = false;
@@ -74,8 +67,9 @@ async function open(name, viewport, address, locale = "en-GB", colorScheme = "da
 // As somebody reads who has set the letters half as large again.
 const large = (view) => view.page.evaluate(() => { document.documentElement.style.fontSize = "150%"; });
 async function audit(view, what, rules = null) {
-  // The rules are put in through the remote control, past the page's own policy, which forbids foreign script.
-  await view.page.evaluate(axeSource);
+  // The rules are put in through the remote control, past the page's own policy, which forbids foreign script; once into each
+  // document, since reading them takes as long as following them.
+  if (!await view.page.evaluate(() => "axe" in window)) { await view.page.evaluate(axeSource); }
   const found = await view.page.evaluate((only) => window.axe.run(document,
     { resultTypes: ["violations"], ...(only ? { runOnly: only } : {}) }), rules);
   for (const violation of found.violations) {
@@ -128,8 +122,8 @@ async function legible(view, what) {
       await view.page.emulateMedia({ colorScheme: room });
       await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}-${width}-${room}.png`) });
     }
-    await view.page.emulateMedia({ colorScheme: "dark" });
   }
+  if (pictures) { await view.page.emulateMedia({ colorScheme: "dark" }); }
 }
 // The display in a light room: the same colours' contrast.
 async function light(view, what) {

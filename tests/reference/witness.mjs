@@ -1,16 +1,12 @@
 // Two phones as witnesses of a whole sitting in Chromium: one reloads, sleeps and dies, the computer is killed and goes on.
 //   node witness.mjs PROGRAM FOLDER [FOLDER-FOR-SCREENSHOTS]
-// Needs chromium, and playwright-core 1.65.1 and axe-core 4.14.1 in EARWITNESS_NODE_MODULES.
+// Needs Chromium (chromium.mjs), and what package.json lists in EARWITNESS_NODE_MODULES.
 import { spawn } from "node:child_process";
-import { createRequire } from "node:module";
-import { readFileSync } from "node:fs";
 import net from "node:net";
 import path from "node:path";
 
-const modules = process.env.EARWITNESS_NODE_MODULES;
-const require = createRequire(path.join(modules, "anything.js"));
-const { chromium } = require("playwright-core");
-const axeSource = readFileSync(path.join(modules, "axe-core", "axe.min.js"), "utf8");
+import { chromium } from "./chromium.mjs";
+
 const [program, folder, pictures] = process.argv.slice(2);
 const assert = (holds, what) => { if (!holds) { throw new Error(what); } };
 const soon = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
@@ -51,11 +47,7 @@ await until("an address", () => sitting.address);
 const address = sitting.address;
 
 // ---- the phones ----
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-  args: ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-quic"],
-});
+const { browser, axe: axeSource } = await chromium(process.env.EARWITNESS_NODE_MODULES);
 const complaints = [];
 async function phone(name) {
   const context = await browser.newContext({ viewport: { width: 360, height: 740 }, acceptDownloads: true });
