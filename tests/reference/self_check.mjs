@@ -1,30 +1,25 @@
 // Presses the button of report pages in headless Chromium and prints what they say of themselves as one JSON document.
 //
-//   node self_check.mjs --modules NODE_MODULES [--shots DIR] [--receipt TEXT] [--copy FILE] PAGE.html...
+//   node self_check.mjs --modules NODE_MODULES [--shots DIR] [--receipt TEXT]... [--copy FILE]... PAGE.html...
 //
-// Pages run under their own content security policy, without any network. With --receipt the text is held against the
-// journals of each page, with --copy the file that a witness saved; with --lock-key the locks of its sittings are checked.
-import { createRequire } from 'node:module';
+// Pages run under their own content security policy, without any network. With --receipt texts are held against the journals
+// of each page, with --copy files that witnesses saved, one after the other; with --lock-key the locks of its sittings are checked.
 import { pathToFileURL } from 'node:url';
 import path from 'node:path';
 
-const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null, receipt: null, copy: null, key: null };
+import { chromium } from './chromium.mjs';
+
+const options = { pages: [], modules: process.env.EARWITNESS_NODE_MODULES, shots: null, receipts: [], copies: [], key: null };
 const words = process.argv.slice(2);
 for (let at = 0; at < words.length; at += 1) {
   if (words[at] === '--modules') options.modules = words[(at += 1)];
   else if (words[at] === '--shots') options.shots = words[(at += 1)];
-  else if (words[at] === '--receipt') options.receipt = words[(at += 1)];
-  else if (words[at] === '--copy') options.copy = words[(at += 1)];
+  else if (words[at] === '--receipt') options.receipts.push(words[(at += 1)]);
+  else if (words[at] === '--copy') options.copies.push(words[(at += 1)]);
   else if (words[at] === '--lock-key') options.key = words[(at += 1)];
   else options.pages.push(words[at]);
 }
-const require = createRequire(path.join(path.resolve(options.modules), 'here.js'));
-const { chromium } = require('playwright-core');
-const browser = await chromium.launch({
-  executablePath: process.env.EARWITNESS_CHROMIUM ?? '/usr/bin/chromium',
-  args: ['--no-sandbox', '--disable-gpu', '--no-first-run', '--disable-background-networking',
-    '--disable-component-update', '--disable-sync', '--disable-quic'],
-});
+const { browser } = await chromium(options.modules);
 
 const all = [];
 for (const file of options.pages) {
@@ -50,15 +45,20 @@ for (const file of options.pages) {
     verdicts: [...document.querySelectorAll('#self-check-results > ol > li')].map((step) => step.textContent),
     overflow: document.documentElement.scrollWidth - document.documentElement.clientWidth,
   })));
-  if (options.receipt) {
-    await page.fill('#self-check-kept', options.receipt);
+  // What is said of one is gone before the next is held.
+  const forget = () => page.evaluate(() => { document.querySelector('#self-check-held').textContent = ''; });
+  found.held = [];
+  for (const receipt of options.receipts) {
+    await forget();
+    await page.fill('#self-check-kept', receipt);
     await page.click('#self-check-hold');
-    found.held = await page.textContent('#self-check-held');
+    found.held.push(await page.textContent('#self-check-held'));
   }
-  if (options.copy) {
-    await page.setInputFiles('#self-check-copy', options.copy);
+  for (const copy of options.copies) {
+    await forget();
+    await page.setInputFiles('#self-check-copy', copy);
     await page.waitForFunction(() => document.querySelector('#self-check-held').textContent !== '');
-    found.held = await page.textContent('#self-check-held');
+    found.held.push(await page.textContent('#self-check-held'));
   }
   if (options.shots) {
     const name = `${path.basename(file, '.html')}-checked.png`;

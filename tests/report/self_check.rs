@@ -26,6 +26,14 @@ fn pressed(files: &[PathBuf], more: &[&str]) -> Vec<Value> {
     found
 }
 
+/// What the page says of each receipt or witness's copy that is held against its journals, in the same order.
+fn held(page: &[PathBuf; 1], option: &str, kept: &[String]) -> Vec<String> {
+    let more: Vec<&str> = kept.iter().flat_map(|one| [option, one]).collect();
+    let found = pressed(page, &more);
+    let said = found[0]["held"].as_array().expect("a list").iter();
+    said.map(|one| one.as_str().expect("a sentence").to_owned()).collect()
+}
+
 fn written(folder: &Path, name: &str, html: &str) -> PathBuf {
     let file = folder.join(format!("{name}.html"));
     std::fs::write(&file, html).expect("written");
@@ -303,19 +311,25 @@ fn a_kept_receipt_is_held_against_the_journals_of_the_page() {
     let folder = tempfile::tempdir().expect("a folder");
     let report = report_of(&panel());
     let file = [written(folder.path(), "panel", &without_pictures(&page::page(&report)))];
-    let held =
-        |kept: &str| pressed(&file, &["--receipt", kept])[0]["held"].as_str().expect("a sentence").to_owned();
     let words = report.sittings[1].receipt_words.clone().expect("a receipt");
-    assert!(held(&words).starts_with("This is the receipt of sitting 2"));
-    assert!(
-        held(&report.sittings[2].receipt.clone().expect("a receipt"))
-            .starts_with("This is the receipt of sitting 3")
-    );
-    assert!(
-        held(&words.replacen(' ', ", ", 3).to_uppercase()).starts_with("This is the receipt of sitting 2")
-    );
     let reversed: Vec<&str> = words.split(' ').rev().collect();
-    assert!(held(&reversed.join(" ")).starts_with("This receipt is none of these"));
+    let kept = [
+        words.clone(),
+        report.sittings[2].receipt.clone().expect("a receipt"),
+        words.replacen(' ', ", ", 3).to_uppercase(),
+        reversed.join(" "),
+    ];
+    let held = held(&file, "--receipt", &kept);
+    let begins = [
+        "This is the receipt of sitting 2",
+        "This is the receipt of sitting 3",
+        "This is the receipt of sitting 2",
+        "This receipt is none of these",
+    ];
+    assert_eq!(held.len(), begins.len());
+    for (said, begins) in held.iter().zip(begins) {
+        assert!(said.starts_with(begins), "{begins}: {said}");
+    }
 }
 
 #[test]
@@ -341,32 +355,42 @@ fn a_witnesss_copy_is_held_against_the_journals_of_the_page() {
         receipts: read.digests.clone(),
         opened,
     };
-    let held = |copy: &WitnessCopy| {
-        let path = folder.path().join("copy.json");
-        std::fs::write(&path, serde_json::to_string(copy).expect("plain data")).expect("written");
-        let path = path.to_str().expect("text");
-        let here = pressed(&file, &["--copy", path])[0]["held"].as_str().expect("a sentence").to_owned();
-        // The command says the same.
-        let there = copy.against(&read).map(|vouched| vouched.problems.is_empty());
-        assert_eq!(there == Some(true), here.contains(" fits sitting 3: "), "{here}");
-        here
-    };
-    let said = held(&copy);
-    assert_eq!(said, "The copy of Jorin fits sitting 3: 28 of 28 trials witnessed.");
     let other = Digest([7; 32]);
     let mut rewritten = copy.clone();
     rewritten.receipts[9] = other;
-    assert!(held(&rewritten).contains("line 10 is not the one"));
     let mut cut = copy.clone();
     cut.receipts.push(other);
-    assert!(held(&cut).contains("are gone"));
     let mut foreign = copy.clone();
     foreign.opened[3].0 = other;
-    assert!(held(&foreign).contains("does not fit"));
     let mut early = copy.clone();
     early.opened[5].1 = early.opened[4].1;
-    assert!(held(&early).contains("stands after its trial, or nowhere"));
-    assert!(held(&WitnessCopy { sitting: other, ..copy }).contains("none of these journals"));
+    let elsewhere = WitnessCopy { sitting: other, ..copy.clone() };
+    let cases = [
+        (copy, "The copy of Jorin fits sitting 3: 28 of 28 trials witnessed."),
+        (rewritten, "line 10 is not the one"),
+        (cut, "are gone"),
+        (foreign, "does not fit"),
+        (early, "stands after its trial, or nowhere"),
+        (elsewhere, "none of these journals"),
+    ];
+    let paths: Vec<String> = cases
+        .iter()
+        .enumerate()
+        .map(|(number, (copy, _))| {
+            let path = folder.path().join(format!("copy-{number}.json"));
+            std::fs::write(&path, serde_json::to_string(copy).expect("plain data")).expect("written");
+            path.to_str().expect("text").to_owned()
+        })
+        .collect();
+    let held = held(&file, "--copy", &paths);
+    assert_eq!(held.len(), cases.len());
+    assert_eq!(held[0], cases[0].1);
+    for ((copy, words), here) in cases.iter().zip(&held) {
+        assert!(here.contains(words), "{words}: {here}");
+        // The command says the same.
+        let there = copy.against(&read).map(|vouched| vouched.problems.is_empty());
+        assert_eq!(there == Some(true), here.contains(" fits sitting 3: "), "{here}");
+    }
 }
 
 /// What the check in a browser says of a journal.
