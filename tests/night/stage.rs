@@ -381,12 +381,19 @@ pub(super) fn raw(address: SocketAddr, bytes: &[u8]) -> std::io::Result<Reply> {
 /// Reads one answer with its stated length.
 pub(super) fn read_reply(stream: &mut TcpStream) -> std::io::Result<Reply> {
     let mut head = Vec::new();
-    let mut byte = [0_u8; 1];
+    let mut seen = [0_u8; 4096];
     while !head.ends_with(b"\r\n\r\n") {
-        if stream.read(&mut byte)? == 0 {
+        // What comes after the empty line is left to the body.
+        let waiting = stream.peek(&mut seen)?;
+        if waiting == 0 {
             return Err(std::io::ErrorKind::UnexpectedEof.into());
         }
-        head.push(byte[0]);
+        let before = head.len();
+        head.extend_from_slice(&seen[..waiting]);
+        let from = before.saturating_sub(3);
+        let end = head[from..].windows(4).position(|four| four == b"\r\n\r\n");
+        head.truncate(end.map_or(head.len(), |at| from + at + 4));
+        stream.read_exact(&mut seen[..head.len() - before])?;
     }
     let head = String::from_utf8_lossy(&head).into_owned();
     let status = head.split(' ').nth(1).and_then(|status| status.parse().ok()).expect("a status line");
