@@ -51,10 +51,6 @@ pub struct Attempt {
     pub passed: Arc<[String]>,
 }
 
-fn named(witnesses: &[Witness], which: impl Fn(&Witness) -> bool) -> Arc<[String]> {
-    witnesses.iter().filter(|witness| which(witness)).map(|witness| witness.name.clone()).collect()
-}
-
 /// What the records so far add up to.
 #[derive(Debug, Clone)]
 pub struct Ledger {
@@ -86,6 +82,8 @@ pub struct Ledger {
     pub closing: Option<Closing>,
     /// Time of the last record.
     pub at_ms: u64,
+    /// The witnesses of an attempt that has none: one list for all of them.
+    nobody: Arc<[String]>,
 }
 
 /// Longest name or typed hand in bytes.
@@ -122,6 +120,7 @@ impl Ledger {
             resumed: 0,
             closing: None,
             at_ms: 0,
+            nobody: Arc::default(),
         })
     }
 
@@ -178,7 +177,9 @@ impl Ledger {
         allowed(record.at_ms() >= self.at_ms, "its time is before that of the record before it")?;
         let night = self.opening.occasion == Occasion::Night;
         let format = self.opening.format;
-        allowed(record.formats().contains(&format), format!("format {format} has no such record"))?;
+        if !record.formats().contains(&format) {
+            return Err(format!("format {format} has no such record"));
+        }
         let sealed = self.sealing.is_sealed();
         match record {
             Record::Opening(_) => return Err("a second opening".to_owned()),
@@ -522,6 +523,14 @@ impl Ledger {
         }
     }
 
+    fn named(&self, which: impl Fn(&Witness) -> bool) -> Arc<[String]> {
+        let mut named = self.sealing.witnesses.iter().filter(|witness| which(witness)).peekable();
+        match named.peek() {
+            None => Arc::clone(&self.nobody),
+            Some(_) => named.map(|witness| witness.name.clone()).collect(),
+        }
+    }
+
     fn finish(&mut self, id: TrialId, at_ms: u64, listening: &Listening, set: impl FnOnce(&mut Attempt)) {
         let heard = listening.heard_ms.iter().fold(0_u64, |sum, &heard| sum.saturating_add(heard));
         self.listened_ms = self.listened_ms.saturating_add(heard);
@@ -534,8 +543,8 @@ impl Ledger {
             void: None,
             votes: BTreeMap::new(),
             taken: BTreeSet::new(),
-            witnesses: named(&self.sealing.witnesses, |witness| witness.opened),
-            passed: named(&self.sealing.witnesses, |witness| witness.passed),
+            witnesses: self.named(|witness| witness.opened),
+            passed: self.named(|witness| witness.passed),
         };
         self.asked_ms = None;
         for witness in &mut self.sealing.witnesses {
