@@ -275,12 +275,15 @@ impl Site {
                 stimuli.push(stimulus(comparison, *clip, None, self.stimuli));
             }
         }
+        let own = stimuli.clone();
         for control in 0..session.controls.len() {
-            let mut made = stimulus(0, session.comparisons[0].clips[0], Some(control), self.stimuli);
-            if !terms.controls[control].is_positive() {
-                made.b = made.a;
+            for pair in &own {
+                let mut made = stimulus(pair.comparison, pair.clip, Some(control), self.stimuli);
+                if !terms.controls[control].is_positive() {
+                    made.b = made.a;
+                }
+                stimuli.push(made);
             }
-            stimuli.push(made);
         }
         let mut opening = Opening {
             format: FORMAT,
