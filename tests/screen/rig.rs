@@ -315,7 +315,10 @@ fn stimuli_apart(session: &Session, apart: f32) -> StimulusSet {
     }
     for (control, of) in session.controls.iter().enumerate() {
         let other = if of.kind.is_positive() { 0.3 } else { 0.5 };
-        pairs.push(pair(PairKind::Control { control, comparison: 0, clip: 0 }, other));
+        for (comparison, of) in session.comparisons.iter().enumerate() {
+            let made = of.clips.iter().map(|&clip| PairKind::Control { control, comparison, clip });
+            pairs.extend(made.map(|kind| pair(kind, other)));
+        }
     }
     StimulusSet { pairs, levels: Vec::new(), notes: Vec::new(), recorded: Vec::new() }
 }
