@@ -33,12 +33,7 @@ const STYLE: &str = include_str!("style.css");
 
 /// The whole report.
 pub fn page(report: &Report) -> String {
-    let (mut whole, after) = without_journals(report);
-    if let Some(after) = after {
-        self_check::journals(report).for_each(|journal| whole.push_str(&journal));
-        whole.push_str(&after);
-    }
-    whole
+    pieces(report).collect()
 }
 
 /// Writes the whole report, journal by journal: those of a large panel would fill the memory many times over.
@@ -46,15 +41,14 @@ pub fn page(report: &Report) -> String {
 /// # Errors
 /// The output cannot be written.
 pub fn write(report: &Report, out: &mut dyn Write) -> std::io::Result<()> {
+    pieces(report).try_for_each(|piece| out.write_all(piece.as_bytes()))
+}
+
+/// The whole report in pieces: what stands before its journals, each of them, and what stands after them.
+fn pieces(report: &Report) -> impl Iterator<Item = String> {
     let (before, after) = without_journals(report);
-    out.write_all(before.as_bytes())?;
-    if let Some(after) = after {
-        for journal in self_check::journals(report) {
-            out.write_all(journal.as_bytes())?;
-        }
-        out.write_all(after.as_bytes())?;
-    }
-    Ok(())
+    let journals = after.is_some().then(|| self_check::journals(report));
+    std::iter::once(before).chain(journals.into_iter().flatten()).chain(after)
 }
 
 /// The page up to its journals, and from them on where it has any.

@@ -150,12 +150,8 @@ impl Register {
 
     /// Receipt and outcome of a journal that was closed.
     pub fn closed(&self, wanted: &str) -> Option<(Digest, Outcome)> {
-        self.entries.iter().find_map(|entry| match entry {
-            Entry::Closed { journal, receipt, outcome, .. } if journal == wanted => {
-                Some((*receipt, *outcome))
-            }
-            _ => None,
-        })
+        let is_wanted = |entry: &&Entry| matches!(entry, Entry::Closed { journal, .. } if journal == wanted);
+        self.entries.iter().find(is_wanted)?.ended()
     }
 }
 
