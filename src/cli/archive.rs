@@ -355,6 +355,10 @@ impl Unpacked {
                 Redrawn::Differs(_) => "differs",
                 Redrawn::Without(_) | Redrawn::Not(_) => "not-drawn-anew",
             },
+            "report_not_checked": match &self.redrawn {
+                Redrawn::Without(why) | Redrawn::Not(why) => Some(why),
+                Redrawn::Same | Redrawn::Differs(_) => None,
+            },
             "problem": self.problem(),
         })
     }

@@ -177,12 +177,66 @@ fn a_report_that_cannot_be_drawn_anew_is_not_believed() {
         let document = earwitness(here, &["verify", "other.tar", "--json"]);
         assert_eq!(document.code, 1);
         assert!(document.out.contains("\"report\": \"not-drawn-anew\""), "{}", document.out);
+        assert!(document.out.contains(&format!("\"report_not_checked\": \"{why}")), "{}", document.out);
     }
     std::fs::write(here.join("other.tar"), other.to_bytes().expect("written")).expect("written");
     let ran = earwitness(here, &["verify", "other.tar"]);
     assert_eq!(ran.code, 1, "{}", ran.out);
     assert!(ran.out.contains("checked from the opened seal"), "its journals are checked: {}", ran.out);
     assert_eq!(ran.err.trim(), "other.tar: the report in it was not checked, only its journals: see above");
+}
+
+/// What a forger gains where the sound is left out: a page that no program contradicts, and nobody's word for it. `verify` says in
+/// both of its outputs that the report was not checked, repeats none of it, and counts the journals without it. With the sound in
+/// the archive, the same page is refused.
+#[test]
+fn words_forged_in_a_report_whose_sound_is_left_out_are_never_said_to_be_checked() {
+    let folder = sat();
+    let here = folder.path();
+    succeeded(here, &["report", ".", "--archive", "whole.tar", "--with-clips"]);
+    succeeded(here, &["report", ".", "--archive", "light.tar"]);
+    const CLAIM: &str = "Ada heard every difference.";
+    let claimed =
+        |archive: &Archive| forged(archive, "report/report.html", |bytes| bytes.extend(CLAIM.bytes()));
+    let (whole, light) = (parsed(&here.join("whole.tar")), parsed(&here.join("light.tar")));
+    // Either the owner left the sound out, or the forger took it out of the archive that would refuse the page.
+    let mut taken_out = whole.clone();
+    taken_out.members.retain(|member| member.name != "song.wav");
+    taken_out.left_out.clone_from(&light.left_out);
+    assert_eq!((light.left_out.len(), light.left_out[0].name.as_str()), (1, "song.wav"));
+    for archive in [&light, &taken_out] {
+        std::fs::write(here.join("forged.tar"), claimed(archive)).expect("written");
+        let ran = succeeded(here, &["verify", "forged.tar"]);
+        assert!(
+            ran.out.contains(
+                "report: not checked (files that the session reads are left out), so do not rely on its words"
+            ),
+            "{}",
+            ran.out
+        );
+        assert!(ran.out.contains("left out (sound)") && ran.out.contains("song.wav"), "{}", ran.out);
+        assert!(ran.out.contains("checked from the opened seal"), "its journals are checked: {}", ran.out);
+        assert!(!ran.out.contains("the same to the byte"), "{}", ran.out);
+        assert!(!format!("{}{}", ran.out, ran.err).contains(CLAIM), "{}{}", ran.out, ran.err);
+        let document = json(here, &["verify", "forged.tar", "--json"]);
+        let told = &document["archives"][0];
+        assert_eq!(told["report"], "not-drawn-anew");
+        assert_eq!(told["report_not_checked"], "files that the session reads are left out");
+        assert_eq!((&told["left_out"][0]["name"], &told["problem"]), (&"song.wav".into(), &().into()));
+        assert_eq!(document["journals"][0]["ok"], true);
+        assert!(!document.to_string().contains(CLAIM), "{document}");
+    }
+    std::fs::write(here.join("forged.tar"), claimed(&whole)).expect("written");
+    let refusal = "report/report.html in it is not the report that its own journals give";
+    let ran = earwitness(here, &["verify", "forged.tar"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    assert!(ran.out.contains(refusal) && ran.err.contains(refusal), "{}{}", ran.out, ran.err);
+    let ran = earwitness(here, &["verify", "forged.tar", "--json"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    let document: serde_json::Value = serde_json::from_str(&ran.out).expect("JSON");
+    let told = &document["archives"][0];
+    assert_eq!((&told["report"], &told["report_not_checked"]), (&"differs".into(), &().into()));
+    assert!(told["problem"].as_str().expect("a problem").starts_with(refusal), "{told}");
 }
 
 /// An archive of a small session, its list true.
