@@ -131,12 +131,34 @@ pub(super) fn write(session: &Path) -> Result<PathBuf, String> {
     written().map_err(|(Failure::No(why) | Failure::Bad(why))| why)
 }
 
-/// Writes the report's files, side by side.
+/// Writes the report's files, side by side. Where one cannot be written the others are, and it is said which are new: files of two
+/// days look like one report.
 fn write_into(folder: &Path, report: &Report) -> Result<(), Failure> {
     whole::folder(folder)?;
-    let write = |(name, write): &Document| whole::replace(&folder.join(name), |file| write(report, file));
-    let written: Vec<Result<(), Failure>> = DOCUMENTS.par_iter().map(write).collect();
-    written.into_iter().collect()
+    let write =
+        |&(name, write): &Document| (name, whole::replace(&folder.join(name), |file| write(report, file)));
+    let tried: Vec<(&str, Result<(), Failure>)> = DOCUMENTS.par_iter().map(write).collect();
+    let (mut written, mut missing, mut first) = (Vec::new(), Vec::new(), None);
+    for (name, outcome) in tried {
+        match outcome {
+            Ok(()) => written.push(name.to_owned()),
+            Err(Failure::No(why) | Failure::Bad(why)) => {
+                let older =
+                    if folder.join(name).is_file() { " (the one that is there is older)" } else { "" };
+                missing.push(format!("{name}{older}"));
+                first.get_or_insert(why);
+            }
+        }
+    }
+    let Some(why) = first else { return Ok(()) };
+    let written = match &written[..] {
+        [] => "None of the report's files was written".to_owned(),
+        names => format!("Written: {}", names.join(", ")),
+    };
+    Err(Failure::bad(format!(
+        "{why}. {written}. Not written: {}. Put this right and write the report again.",
+        missing.join(", ")
+    )))
 }
 
 /// The session's own sittings, and those of other places.

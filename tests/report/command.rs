@@ -1,7 +1,9 @@
 //! `earwitness report` as its users run it.
 
+use std::process::{Command, Stdio};
+
 use super::material::{Plan, SESSION, Site};
-use crate::commands::{earwitness, refused};
+use crate::commands::{PROGRAM, Ran, earwitness, ran, refused};
 
 #[test]
 fn writes_four_files_and_ten_lines() {
@@ -55,6 +57,79 @@ fn writes_four_files_and_ten_lines() {
     }
     let csv = earwitness(site.path(), &["report", ".", "--csv"]);
     assert_eq!(csv.out.as_bytes(), read("report.csv"));
+}
+
+/// Writes the report where no file may be longer than so many blocks of 1024 bytes, which stands in for a disk that fills up.
+fn with_room_for(site: &Site, blocks: u32) -> Ran {
+    let script = format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$0\" report .");
+    let output = Command::new("bash")
+        .args(["-c", &script, PROGRAM])
+        .current_dir(site.path())
+        .stdin(Stdio::null())
+        .output()
+        .expect("bash");
+    ran(&output, &["report on a full disk"])
+}
+
+#[test]
+fn a_report_of_which_one_file_cannot_be_written_says_which_are_new_and_which_are_not() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.9));
+    assert_eq!(earwitness(site.path(), &["report", "."]).code, 0);
+    let folder = site.path().join("report");
+    let read = |name: &str| std::fs::read(folder.join(name)).expect("a file");
+    let names = ["certificates.html", "report.csv", "report.html", "report.json"];
+    let earlier = names.map(read);
+    site.hold(&Plan::new("Bel", 2, 0.5));
+    let hundred_kilobytes = 100 * 1024;
+    for (name, bytes) in names.iter().zip(&earlier) {
+        assert_eq!(bytes.len() > hundred_kilobytes, *name == "report.html", "{name}: {}", bytes.len());
+    }
+
+    let half = with_room_for(&site, 100);
+    assert_eq!(half.code, 2, "{}", half.out);
+    for words in [
+        "report.html: it cannot be written",
+        "Written: certificates.html, report.csv, report.json.",
+        "Not written: report.html (the one that is there is older).",
+    ] {
+        assert!(half.err.contains(words), "{words}: {}", half.err);
+    }
+    assert!(read("report.html") == earlier[2], "the earlier page is whole");
+    // What is there of today is whole, and nothing else lies beside it.
+    for (name, option) in [("report.csv", "--csv"), ("report.json", "--json")] {
+        let whole = earwitness(site.path(), &["report", ".", option]);
+        assert!(whole.out.as_bytes() == read(name), "{name} is whole");
+    }
+    assert!(read("certificates.html").ends_with(b"</html>"), "the certificates are whole");
+    assert_eq!(std::fs::read_dir(&folder).expect("the folder").count(), 4, "nothing half-written is left");
+
+    // None was written: three are older, and one is not there.
+    let before = names.map(read);
+    std::fs::remove_file(folder.join("report.csv")).expect("it is there");
+    let none = with_room_for(&site, 0);
+    assert_eq!(none.code, 2, "{}", none.out);
+    for words in ["None of the report's files was written", "certificates.html", "report.csv", "report.json"]
+    {
+        assert!(none.err.contains(words), "{words}: {}", none.err);
+    }
+    for (name, bytes) in names.iter().zip(&before).filter(|(name, _)| **name != "report.csv") {
+        assert!(read(name) == *bytes, "{name} is whole");
+    }
+    assert_eq!(std::fs::read_dir(&folder).expect("the folder").count(), 3, "nothing half-written is left");
+
+    // A folder stands in the place of one.
+    std::fs::create_dir(folder.join("report.csv")).expect("a folder");
+    let ran = earwitness(site.path(), &["report", "."]);
+    assert_eq!(ran.code, 2, "{}", ran.out);
+    for words in [
+        "report.csv: it cannot be written: it is a folder",
+        "Written: report.html, certificates.html, report.json.",
+        "Not written: report.csv.",
+        "Put this right and write the report again.",
+    ] {
+        assert!(ran.err.contains(words), "{words}: {}", ran.err);
+    }
 }
 
 #[test]
