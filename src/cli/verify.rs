@@ -254,7 +254,7 @@ fn document(checked: &Checked, held: &Held) -> Value {
         "witnessed_trials": checked.witnessed().0,
         "witness_copies": held.vouched.iter().map(|vouched| json!({
             "name": vouched.name, "trials": vouched.trials, "of": vouched.of, "records": vouched.records,
-            "fits": vouched.problems.is_empty(),
+            "records_after": vouched.records_after, "fits": vouched.problems.is_empty(),
         })).collect::<Vec<Value>>(),
         "claimant_won": checked.settlement.and_then(Settlement::claimant_won),
         "qualification": checked.counts.as_ref().map(|counts| count(counts.qualification)),
@@ -490,7 +490,7 @@ fn ended(all: &[Checked], held: &[Held], registers: &Registers) -> Result<(), Fa
     let no = count(&|checked| !checked.bad_input && !checked.problems.is_empty());
     let bad = count(&|checked| checked.bad_input);
     let unfinished = count(&|checked| checked.state == State::Unfinished && checked.problems.is_empty());
-    let partly = held.iter().filter(|held| matches!(held.receipt, Some(Receipt::UpTo(_)))).count();
+    let partly = held.iter().filter(|held| held.only_in_part()).count();
     let register_no = registers.iter().any(|(_, view)| !register_objections(view).is_empty());
     let of = all.len();
     if no > 0 {

@@ -48,6 +48,8 @@ pub struct Vouched {
     pub of: u32,
     /// Records whose receipts it has.
     pub records: u64,
+    /// Records of the journal after those.
+    pub records_after: u64,
     /// Links that were opened for an attempt that never began: the sitting was interrupted, or another witness was lost.
     pub wasted: u32,
     /// Links of a night that are not in the draws: they came too late, and the attempt began without them.
@@ -88,6 +90,7 @@ impl WitnessCopy {
             trials: 0,
             of: 0,
             records: self.receipts.len() as u64,
+            records_after: journal.digests.len().saturating_sub(self.receipts.len()) as u64,
             wasted: 0,
             late: 0,
             has_links: !self.opened.is_empty(),
@@ -217,6 +220,13 @@ impl Vouched {
             1 => "; 1 link came too late and was passed over".to_owned(),
             count => format!("; {count} links came too late and were passed over"),
         };
-        format!("{} of {} trials witnessed by {}{links}{wasted}{late}", self.trials, self.of, self.name)
+        let part = match self.records_after {
+            0 => String::new(),
+            after => format!(
+                "; it holds records 1 to {}, and says nothing about the {after} after them",
+                self.records
+            ),
+        };
+        format!("{} of {} trials witnessed by {}{links}{wasted}{late}{part}", self.trials, self.of, self.name)
     }
 }

@@ -446,6 +446,46 @@ fn a_copy_catches_two_hundred_journals_that_are_sound_in_themselves() {
     assert!(problems[0].message.contains("did not open"), "{problems:?}");
 }
 
+/// A phone that is lost in mid-sitting keeps a copy that ends early. As with a receipt of a part, what comes after it is confirmed
+/// by nobody: whoever has the file could have written all of it anew, right answers in it.
+#[test]
+fn a_copy_that_ends_early_confirms_only_its_part_and_the_command_says_so() {
+    let scripted = watched(Protocol::Abx, 332, &["Jorin"]).finish();
+    let (folder, path) = kit::written(&scripted.journal.bytes);
+    let whole = copied("Jorin", &scripted.journal.bytes, &scripted.journal.records);
+    let mut early = whole.clone();
+    let (records, asked) = (whole.receipts.len(), whole.opened[4].1);
+    let seen = whole.receipts.iter().position(|receipt| *receipt == asked).unwrap() + 1;
+    early.receipts.truncate(seen);
+    early.opened.truncate(5);
+    for (name, copy) in [("early.json", &early), ("whole.json", &whole)] {
+        std::fs::write(folder.path().join(name), serde_json::to_string(copy).unwrap()).unwrap();
+    }
+    let with = |more: &[&str]| {
+        let line = [&["verify", path.to_str().unwrap(), "--witness", "early.json"], more].concat();
+        earwitness(folder.path(), &line)
+    };
+    let ran = with(&[]);
+    assert_eq!(ran.code, 1, "{}{}", ran.out, ran.err);
+    let said =
+        format!("it holds records 1 to {seen}, and says nothing about the {} after them", records - seen);
+    assert!(ran.out.contains(&said), "{said}: {}", ran.out);
+    assert!(ran.err.contains("1 of 1 journals are confirmed only in part"), "{}", ran.err);
+    let ran = with(&["--json"]);
+    assert_eq!(ran.code, 1, "{}", ran.out);
+    let document: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
+    let told = &document["journals"][0]["witness_copies"][0];
+    assert_eq!((&told["records"], &told["fits"]), (&seen.into(), &true.into()));
+    assert_eq!(told["records_after"], records - seen);
+    // Another copy, or a receipt, that reaches to the end confirms the whole.
+    let last = whole.receipts[records - 1].hex();
+    for more in [["--witness", "whole.json"], ["--receipt", &last]] {
+        let ran = with(&more);
+        assert_eq!(ran.code, 0, "{more:?}: {}{}", ran.out, ran.err);
+    }
+    assert_eq!(with(&["--receipt", &asked.hex()]).code, 1, "two of a part are no whole");
+}
+
 #[test]
 fn the_command_holds_a_copy_against_its_journal() {
     let scripted = watched(Protocol::Abx, 330, &["Jorin"]).finish();

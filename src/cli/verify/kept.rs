@@ -26,6 +26,19 @@ pub(super) struct Held {
     pub(super) key: Option<Digest>,
 }
 
+impl Held {
+    /// What was kept fits, and what comes after it was seen by nobody who kept anything.
+    pub(super) fn only_in_part(&self) -> bool {
+        let copies_end_early =
+            !self.vouched.is_empty() && self.vouched.iter().all(|copy| copy.records_after > 0);
+        match self.receipt {
+            Some(Receipt::UpTo(_)) => true,
+            Some(Receipt::Whole) => false,
+            Some(Receipt::Foreign) | None => copies_end_early,
+        }
+    }
+}
+
 /// Holds every receipt against the journals. A receipt is one journal's: it says nothing of the others.
 pub(super) fn hold(receipts: &[String], all: &mut [Checked]) -> Result<Vec<Held>, Failure> {
     let mut held = vec![Held::default(); all.len()];
