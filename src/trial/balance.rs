@@ -9,7 +9,7 @@ use std::path::Path;
 use super::closing::DrawnOnce;
 use super::journal;
 use super::record::{Opening, Outcome, Terms};
-use super::register::{Entry, Register};
+use super::register::{Entry, Register, RegisterIndex};
 use super::seal::Stream;
 use crate::session::{CableA, ComparisonOrder};
 use crate::stats::williams;
@@ -32,11 +32,12 @@ pub fn rows(terms: &Terms, used: &[usize]) -> Option<Vec<usize>> {
 /// The rows that the complete sittings of this session in a folder had: of people, or of simulated listeners, as the one is
 /// that is opened.
 pub(super) fn rows_before(folder: &Path, register: &Register, opening: &Opening) -> Vec<usize> {
+    let index = RegisterIndex::of(register);
     let row = |entry: &Entry| match entry {
         Entry::Opened { journal, session, simulated, .. }
             if *session == opening.session && simulated.is_some() == opening.simulated.is_some() =>
         {
-            let (_, outcome) = register.closed(journal)?;
+            let (_, outcome) = register.entries[index.closed(journal)?].ended()?;
             let complete = matches!(outcome, Outcome::AllTrials | Outcome::Sequential);
             let journal = complete.then(|| journal::read(&folder.join(journal)).ok()).flatten()?;
             journal.closing()?.drawn.as_ref()?.row

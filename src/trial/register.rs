@@ -4,7 +4,7 @@
 //! before its journal exists, and the journal's first record holds the digest of that line: a journal that was removed,
 //! or a line that was removed from here, shows.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
@@ -148,6 +148,19 @@ impl Register {
         })
     }
 
+    /// Journals that were announced and not closed, in order.
+    pub fn unclosed(&self) -> impl Iterator<Item = &str> {
+        let mut closed = HashSet::new();
+        let mut announced = Vec::new();
+        for entry in &self.entries {
+            match entry {
+                Entry::Opened { journal, .. } => announced.push(journal.as_str()),
+                Entry::Closed { journal, .. } => _ = closed.insert(journal.as_str()),
+            }
+        }
+        announced.into_iter().filter(move |journal| !closed.contains(journal))
+    }
+
     /// Receipt and outcome of a journal that was closed.
     pub fn closed(&self, wanted: &str) -> Option<(Digest, Outcome)> {
         let is_wanted = |entry: &&Entry| matches!(entry, Entry::Closed { journal, .. } if journal == wanted);
@@ -242,5 +255,6 @@ mod tests {
             let found = index.closed(journal).and_then(|line| register.entries[line].ended());
             assert_eq!(found, register.closed(journal), "{journal}");
         }
+        assert_eq!(register.unclosed().collect::<Vec<_>>(), ["b", "d"]);
     }
 }

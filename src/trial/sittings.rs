@@ -184,7 +184,7 @@ pub fn safe_name(name: &str) -> String {
 /// The folder is let go: others may read it again once nothing in it is open.
 impl Drop for Sittings {
     fn drop(&mut self) {
-        if self.entries.announced().all(|(_, journal)| self.entries.closed(journal).is_some()) {
+        if self.entries.unclosed().next().is_none() {
             private::unshut(&self.folder);
         }
     }
@@ -255,12 +255,7 @@ impl Sittings {
 
     /// Writes what a cut between closing record and register left out.
     fn make_up(&mut self, utc: &str) -> Result<(), SittingsError> {
-        let open: Vec<String> = self
-            .entries
-            .announced()
-            .filter(|(_, journal)| self.entries.closed(journal).is_none())
-            .map(|(_, journal)| journal.to_owned())
-            .collect();
+        let open: Vec<String> = self.entries.unclosed().map(str::to_owned).collect();
         for name in open {
             if let Ok(journal) = journal::read(&self.folder.join(&name))
                 && let (Some(closing), Some(receipt)) = (journal.closing(), journal.receipt())
@@ -306,10 +301,7 @@ impl Sittings {
     /// Sittings that were announced and not closed, oldest first, as far as their journals can be read.
     pub fn unfinished(&self) -> Vec<Unfinished> {
         let mut found = Vec::new();
-        for (_, name) in self.entries.announced() {
-            if self.entries.closed(name).is_some() {
-                continue;
-            }
+        for name in self.entries.unclosed() {
             let Ok(journal) = journal::read(&self.folder.join(name)) else { continue };
             let Some(opening) = journal.opening() else { continue };
             found.push(Unfinished {
