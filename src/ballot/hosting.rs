@@ -148,7 +148,7 @@ impl HostedNight {
     }
 
     /// A trial is on, and the operator has not confirmed that it may begin.
-    fn operator_is_awaited(&self) -> bool {
+    pub fn operator_is_awaited(&self) -> bool {
         let ready = self.snapshot().phase == Phase::Ready && self.snapshot().trial.is_some();
         ready && self.driver.board().is_some() && self.driver.is_switch_busy()
     }

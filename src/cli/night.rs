@@ -303,7 +303,7 @@ fn in_lines(
     print_lines(out, greeting(&night))?;
     print_lines(out, night.qr_lines())?;
     out.flush()?;
-    let mut told: Option<(Phase, Option<String>)> = None;
+    let mut told: Option<(Phase, Option<String>, bool)> = None;
     let mut finished = false;
     let mut shown_step = 0;
     loop {
@@ -333,7 +333,8 @@ fn in_lines(
         }
         print_lines(out, night.take_notices())?;
         let shown = night.snapshot();
-        let now = (shown.phase, shown.trial.as_ref().map(|trial| trial.id.clone()));
+        let trial = shown.trial.as_ref().map(|trial| trial.id.clone());
+        let now = (shown.phase, trial, night.operator_is_awaited());
         if told.as_ref() != Some(&now) {
             let trial = shown.trial.as_ref().map_or_else(String::new, |trial| format!("; {}", trial.name()));
             writeln!(out, "phase {}{trial}", night.next_step())?;

@@ -15,6 +15,7 @@ use earwitness::switcher::{Switch, SwitchError, Terminal};
 use earwitness::trial::{Digest, Record, journal, verify};
 use earwitness::{evidence, report};
 
+use super::restart::Program;
 use super::stage::{Host, Phone, Recorder, Reply, raw, real_environment, request, request_of, stimuli};
 use crate::commands::succeeded;
 use crate::screen::cables::virtual_bench;
@@ -326,6 +327,31 @@ fn only_the_first_page_with_the_code_is_the_operators_and_nobody_reads_or_confir
     assert_eq!(person.done(number), 200);
     work.join().expect("it was confirmed");
     assert_eq!(operated.board.turned_away(), 1);
+}
+
+/// Found by an attack: whoever reads plain lines was told that the operator is awaited, and never that the trial may begin.
+#[test]
+fn a_host_who_reads_lines_is_told_when_the_operator_has_confirmed() {
+    let folder = tempfile::tempdir().expect("a folder");
+    cables(folder.path(), "kind = \"operator\"\napart = \"1 s\"\nsettle = \"1 s\"");
+    let mut host =
+        Program::start(folder.path(), &["--listen", "127.0.0.1:0", "--operator", "127.0.0.1:0", "--new"]);
+    let person =
+        Person::of(&host.wait_for("note For the operator alone, out of everybody's sight: open "), "a phone");
+    assert_eq!(person.join(), 200);
+    host.say("next");
+    host.wait_for("phase joining");
+    host.say("next");
+    assert!(host.wait_for("phase waiting for the operator").ends_with("Warm-up 1 of 1"));
+    let number = loop {
+        let (state, _) = person.state();
+        if !state.done {
+            break state.number;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    };
+    assert_eq!(person.done(number), 200);
+    assert_eq!(host.wait_for("phase "), "ready; next presents the trial; Warm-up 1 of 1");
 }
 
 #[test]

@@ -13,14 +13,14 @@ use earwitness::trial::{Record, journal};
 use super::stage::{self, Phone, join, raw, request};
 
 /// A running `earwitness night --plain`.
-struct Program {
-    child: Child,
+pub(super) struct Program {
+    pub(super) child: Child,
     typed: ChildStdin,
     said: Receiver<String>,
 }
 
 impl Program {
-    fn start(folder: &Path, more: &[&str]) -> Self {
+    pub(super) fn start(folder: &Path, more: &[&str]) -> Self {
         Self::of(Command::new(env!("CARGO_BIN_EXE_earwitness")), folder, more)
     }
 
@@ -48,12 +48,12 @@ impl Program {
         Self { child, typed, said }
     }
 
-    fn say(&mut self, line: &str) {
+    pub(super) fn say(&mut self, line: &str) {
         writeln!(self.typed, "{line}").expect("the program listens");
     }
 
     /// Waits for a line that begins so, and returns the rest of it.
-    fn wait_for(&self, beginning: &str) -> String {
+    pub(super) fn wait_for(&self, beginning: &str) -> String {
         let mut seen = Vec::new();
         loop {
             match self.said.recv_timeout(Duration::from_secs(60)) {
