@@ -191,11 +191,11 @@ fn a_report_that_cannot_be_drawn_anew_is_not_believed() {
 /// the archive, the same page is refused.
 #[test]
 fn words_forged_in_a_report_whose_sound_is_left_out_are_never_said_to_be_checked() {
+    const CLAIM: &str = "Ada heard every difference.";
     let folder = sat();
     let here = folder.path();
     succeeded(here, &["report", ".", "--archive", "whole.tar", "--with-clips"]);
     succeeded(here, &["report", ".", "--archive", "light.tar"]);
-    const CLAIM: &str = "Ada heard every difference.";
     let claimed =
         |archive: &Archive| forged(archive, "report/report.html", |bytes| bytes.extend(CLAIM.bytes()));
     let (whole, light) = (parsed(&here.join("whole.tar")), parsed(&here.join("light.tar")));
