@@ -8,7 +8,7 @@ use std::fs::{File, FileType, OpenOptions};
 use std::io::{Error, ErrorKind, Read as _, Result};
 use std::path::{Path, PathBuf};
 
-use crate::system::OwnerOnly as _;
+use crate::system::{OwnerOnly as _, identity};
 
 /// Most bytes that a table is read with.
 pub const LARGEST_TABLE_BYTES: u64 = 64 * 1024 * 1024;
@@ -129,6 +129,21 @@ pub fn append(path: &Path) -> Result<File> {
     Ok(file)
 }
 
+/// Cuts off a file that is [open to add to its end](append) after so many bytes, durably. Through that handle Windows would
+/// shorten nothing.
+///
+/// # Errors
+/// Another file stands there now, it cannot be opened, or the disk did not take it.
+pub fn cut(path: &Path, open: &File, bytes: u64) -> Result<()> {
+    let mut options = OpenOptions::new();
+    crate::system::never_wait(options.write(true));
+    let file = options.open(path)?;
+    if identity(&file.metadata()?) != identity(&open.metadata()?) {
+        return Err(Error::other("another file stands there now"));
+    }
+    file.set_len(bytes).and_then(|()| file.sync_all())
+}
+
 /// The bytes of a regular file, at most so many.
 ///
 /// # Errors
@@ -175,4 +190,24 @@ pub fn nameless() -> std::result::Result<(File, PathBuf), (PathBuf, Error)> {
     }
     let folder = std::env::temp_dir();
     within(&folder).map(|file| (file, folder.clone())).map_err(|error| (folder, error))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_open_to_add_to_is_cut_off_and_nothing_that_took_its_place() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("journal");
+        std::fs::write(&path, "whole\ntor").expect("written");
+        let open = append(&path).expect("open");
+        cut(&path, &open, 6).expect("cut off");
+        assert_eq!(std::fs::read_to_string(&path).expect("text"), "whole\n");
+        std::fs::rename(&path, folder.path().join("moved")).expect("moved");
+        std::fs::write(&path, "somebody else's").expect("written");
+        let refused = cut(&path, &open, 6).expect_err("another file").to_string();
+        assert_eq!(refused, "another file stands there now");
+        assert_eq!(std::fs::read_to_string(&path).expect("text"), "somebody else's");
+    }
 }

@@ -415,7 +415,7 @@ fn cut_torn(path: &Path, file: &File, whole: u64, torn: u64) -> Result<(), Sitti
     if let Some(folder) = path.parent() {
         sync_folder(folder)?;
     }
-    file.set_len(whole).and_then(|()| file.sync_all()).map_err(failed)
+    files::cut(path, file, whole).map_err(failed)
 }
 
 /// Makes names of files in the folder durable.
