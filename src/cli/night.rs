@@ -372,7 +372,7 @@ fn in_lines(
 /// The terminal, taken for as long as `work` runs, and given back however it ends; `work` looks whether it was asked to
 /// end from outside.
 fn with_screen<T>(
-    work: impl FnOnce(&mut Screen<Keyboard, std::io::BufWriter<std::fs::File>>) -> std::io::Result<T>,
+    work: impl FnOnce(&mut Screen<Keyboard, std::io::BufWriter<crate::system::Output>>) -> std::io::Result<T>,
 ) -> Result<T, Failure> {
     note_requests_to_end()?;
     let hold = Hold::take()?;
@@ -466,7 +466,7 @@ fn prepared(
     before: BeforeNight,
     preparation: &Preparation,
     request: &NightRequest,
-    screen: &mut Screen<Keyboard, std::io::BufWriter<std::fs::File>>,
+    screen: &mut Screen<Keyboard, std::io::BufWriter<crate::system::Output>>,
 ) -> std::io::Result<Option<Result<HostedNight, NightError>>> {
     let silent = !matches!(request.output, OutputChoice::Device(_));
     let page = |progress, why| scene::preparing(&request.session, &request.host, silent, progress, why);

@@ -1,6 +1,5 @@
 //! Raw mode and back, whatever happens; what the terminal sends, as [`Input`].
 
-use std::fs::File;
 use std::io::{self, IsTerminal, Write};
 use std::mem::ManuallyDrop;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -23,14 +22,14 @@ use super::palette::Palette;
 use super::render::render;
 use super::scene::{Intent, Scene};
 use super::update::update;
-use crate::system::{self, Typing, is_hung_up};
+use crate::system::{self, Output, Typing, is_hung_up};
 
 /// The terminal is in raw mode and on the other screen now.
 static TAKEN: AtomicBool = AtomicBool::new(false);
 
 /// A way to the terminal that waits for nobody: the process may hold standard output's lock while a panic elsewhere
 /// has to restore the terminal.
-pub fn writer() -> io::Result<File> {
+pub fn writer() -> io::Result<Output> {
     system::standard_output()
 }
 

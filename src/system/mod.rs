@@ -8,6 +8,7 @@
 //! functions for Windows are compiled in tests only, and no program was ever built with them.
 
 use std::fs::OpenOptions;
+use std::io::Write;
 
 mod wide;
 pub use wide::wide;
@@ -21,6 +22,9 @@ pub use unix::*;
 mod windows;
 #[cfg(windows)]
 pub use windows::*;
+
+/// A way out that waits for no lock.
+pub type Output = Box<dyn Write + Send>;
 
 /// Files that their owner alone may read and write.
 pub trait OwnerOnly {
@@ -38,8 +42,10 @@ impl OwnerOnly for OpenOptions {
 #[cfg(test)]
 mod tests {
     use std::fs::{File, FileType, Metadata, OpenOptions};
-    use std::io;
+    use std::io::{self, Write as _};
     use std::path::Path;
+
+    use super::Output;
 
     /// A function that is missing for one system, or differs there, does not compile.
     macro_rules! both {
@@ -68,16 +74,43 @@ mod tests {
             umask: fn() -> u32;
             is_hung_up: fn(&io::Stdin) -> bool;
             on_request_to_end: fn(fn() -> bool) -> io::Result<()>;
-            standard_output: fn() -> io::Result<File>;
+            standard_output: fn() -> io::Result<Output>;
             quietly: fn(fn() -> u8) -> u8;
         }
         let typing = [
             super::unix::Typing::now().map(|typing| typing.hidden().set()).is_ok(),
             super::windows::Typing::now().map(|typing| typing.hidden().set()).is_ok(),
         ];
-        // Whether a test has a terminal nobody knows; Windows has none that can be asked.
+        // Whether a test has a terminal nobody knows; a console of Windows it has not.
         assert!(!typing[1], "{typing:?}");
         assert_eq!(super::windows::quietly(|| 3), super::unix::quietly(|| 3));
+    }
+
+    #[test]
+    fn a_console_is_given_whole_characters() {
+        let text = "1 Ω, 0.4 ± 0.1 dB 🎧\n";
+        for length in 1..=text.len() {
+            let (mut shown, mut pieces) = (String::new(), 0);
+            let mut writer = super::windows::Text::new(|piece: &str| {
+                shown.push_str(piece);
+                pieces += 1;
+                Ok(())
+            });
+            for piece in text.as_bytes().chunks(length) {
+                writer.write_all(piece).expect("shown");
+            }
+            assert_eq!(shown, text, "in pieces of {length} bytes");
+            assert!(pieces > 0 && pieces <= text.len().div_ceil(length));
+        }
+        let mut shown = Vec::new();
+        let long = "±".repeat(30_000);
+        super::windows::Text::new(|piece: &str| {
+            shown.push(piece.to_owned());
+            Ok(())
+        })
+        .write_all(long.as_bytes())
+        .expect("shown");
+        assert_eq!((shown.concat() == long, shown.iter().all(|piece| piece.len() <= 8192)), (true, true));
     }
 
     #[test]

@@ -12,6 +12,8 @@ use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
 use rustix::time::{ClockId, clock_gettime};
 
+use super::Output;
+
 /// Opening waits for nobody: neither for the other end of a named pipe nor for a device.
 pub fn never_wait(options: &mut OpenOptions) {
     options.custom_flags(rustix::fs::OFlags::NONBLOCK.bits().cast_signed());
@@ -146,8 +148,8 @@ pub fn on_request_to_end(asked: impl Fn() -> bool + Send + 'static) -> io::Resul
 ///
 /// # Errors
 /// It is closed, or no descriptor is left.
-pub fn standard_output() -> io::Result<File> {
-    Ok(File::from(io::stdout().as_fd().try_clone_to_owned()?))
+pub fn standard_output() -> io::Result<Output> {
+    Ok(Box::new(File::from(io::stdout().as_fd().try_clone_to_owned()?)))
 }
 
 /// How standard input's terminal is set.

@@ -1,7 +1,7 @@
-//! Windows, as far as the standard library goes. Compiled in tests only; see the room.
+//! Windows, as far as the standard library and the crate below the terminal's go.
 //!
-//! What only a call of the system's own could do is not done, and the caller hears so where it matters: typing cannot be hidden, a
-//! folder keeps the access rights that it inherits, memory is not locked.
+//! What only another call of the system's own could do is not done: a folder keeps the access rights that it inherits, memory is not
+//! locked, processor time is not told.
 
 #![cfg_attr(
     not(windows),
@@ -15,9 +15,11 @@
 )]
 
 use std::fs::{File, FileType, Metadata, OpenOptions};
-use std::io;
+use std::io::{self, Write};
 use std::path::Path;
 use std::time::UNIX_EPOCH;
+
+use super::Output;
 
 /// Opening a file waits for nobody here.
 pub fn never_wait(_: &mut OpenOptions) {}
@@ -100,35 +102,124 @@ pub fn on_request_to_end<F>(_: F) -> io::Result<()> {
 /// Standard output, to be written without its lock.
 ///
 /// # Errors
-/// There is no console.
-pub fn standard_output() -> io::Result<File> {
-    OpenOptions::new().write(true).open("CONOUT$")
+/// It is closed.
+pub fn standard_output() -> io::Result<Output> {
+    console::output()
 }
 
-/// How the console is set: not known.
+/// Bytes of UTF-8 as the text that a console is given. A character that ends in a later piece waits for it.
+pub(super) struct Text<S> {
+    show: S,
+    begun: Vec<u8>,
+}
+
+impl<S: FnMut(&str) -> io::Result<()>> Text<S> {
+    /// Gives text to `show`.
+    pub(super) fn new(show: S) -> Self {
+        Self { show, begun: Vec::new() }
+    }
+}
+
+impl<S: FnMut(&str) -> io::Result<()>> Write for Text<S> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        // Old consoles refuse more than 64 KiB at once.
+        let taken = bytes.len().min(8192);
+        self.begun.extend_from_slice(&bytes[..taken]);
+        let whole = match std::str::from_utf8(&self.begun) {
+            Err(error) if error.error_len().is_none() => error.valid_up_to(),
+            _ => self.begun.len(),
+        };
+        let text: Vec<u8> = self.begun.drain(..whole).collect();
+        if !text.is_empty() {
+            (self.show)(&String::from_utf8_lossy(&text))?;
+        }
+        Ok(taken)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Bit of the console's mode: what is typed is shown (ENABLE_ECHO_INPUT, SetConsoleMode in Microsoft's documentation of consoles).
+const SHOWN: u32 = 0x0004;
+
+/// How the console is set.
 #[derive(Debug)]
-pub struct Typing(());
+pub struct Typing(u32);
 
 impl Typing {
     /// As it is now.
     ///
     /// # Errors
-    /// Always: what is typed cannot be hidden, and the listener is told.
+    /// There is no console.
     pub fn now() -> io::Result<Self> {
-        Err(io::ErrorKind::Unsupported.into())
+        console::mode().map(Self)
     }
 
     /// The same, showing nothing of what is typed.
     #[must_use]
     pub fn hidden(&self) -> Self {
-        Self(())
+        Self(self.0 & !SHOWN)
     }
 
     /// Sets the console so.
     ///
     /// # Errors
-    /// Always.
+    /// The console is gone.
     pub fn set(&self) -> io::Result<()> {
+        console::set_mode(self.0)
+    }
+}
+
+#[cfg(windows)]
+mod console {
+    use std::fs::File;
+    use std::io::{self, IsTerminal as _};
+    use std::os::windows::io::AsHandle as _;
+
+    use crossterm_winapi::{Console, ConsoleMode, Handle};
+
+    use super::{Output, Text};
+
+    /// Written to a console as text: bytes would be taken for those of its code page.
+    pub(super) fn output() -> io::Result<Output> {
+        if !io::stdout().is_terminal() {
+            return Ok(Box::new(File::from(io::stdout().as_handle().try_clone_to_owned()?)));
+        }
+        let console = Console::from(Handle::current_out_handle()?);
+        Ok(Box::new(Text::new(move |text| console.write_char_buffer(text.as_bytes()).map(drop))))
+    }
+
+    fn input() -> io::Result<ConsoleMode> {
+        Ok(ConsoleMode::from(Handle::current_in_handle()?))
+    }
+
+    pub(super) fn mode() -> io::Result<u32> {
+        input()?.mode()
+    }
+
+    pub(super) fn set_mode(mode: u32) -> io::Result<()> {
+        input()?.set_mode(mode)
+    }
+}
+
+/// Other systems, whose tests compile this file, have no such console.
+#[cfg(not(windows))]
+mod console {
+    use std::io;
+
+    use super::Output;
+
+    pub(super) fn output() -> io::Result<Output> {
+        Err(io::ErrorKind::Unsupported.into())
+    }
+
+    pub(super) fn mode() -> io::Result<u32> {
+        Err(io::ErrorKind::Unsupported.into())
+    }
+
+    pub(super) fn set_mode(_: u32) -> io::Result<()> {
         Err(io::ErrorKind::Unsupported.into())
     }
 }
