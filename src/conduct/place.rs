@@ -7,7 +7,7 @@ use std::io::{self, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use crate::files;
-use crate::system::{OwnerOnly as _, identity};
+use crate::system::{OwnerOnly as _, identity, identity_at};
 use crate::trial::sittings::secret_file;
 
 /// What became of a journal that is no longer at its place.
@@ -40,15 +40,16 @@ impl Place {
     /// The file that the path leads to now.
     pub(super) fn of(path: PathBuf) -> io::Result<Self> {
         let mut file = files::open(&path)?;
-        let now = file.metadata()?;
+        let identity = identity(&file)?;
         let mut bytes = Vec::new();
         file.read_to_end(&mut bytes)?;
-        Ok(Self { path, file, identity: identity(&now), bytes })
+        Ok(Self { path, file, identity, bytes })
     }
 
     fn look(&self) -> Result<Metadata, Displaced> {
         let now = std::fs::symlink_metadata(&self.path).map_err(|_| Displaced::Gone)?;
-        if identity(&now) == self.identity { Ok(now) } else { Err(Displaced::Replaced) }
+        let there = identity_at(&self.path).map_err(|_| Displaced::Gone)?;
+        if there == self.identity { Ok(now) } else { Err(Displaced::Replaced) }
     }
 
     /// Whether the path still leads to the file, and the file is what was written; before a record.

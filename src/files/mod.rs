@@ -138,7 +138,7 @@ pub fn cut(path: &Path, open: &File, bytes: u64) -> Result<()> {
     let mut options = OpenOptions::new();
     crate::system::never_wait(options.write(true));
     let file = options.open(path)?;
-    if identity(&file.metadata()?) != identity(&open.metadata()?) {
+    if identity(&file)? != identity(open)? {
         return Err(Error::other("another file stands there now"));
     }
     file.set_len(bytes).and_then(|()| file.sync_all())

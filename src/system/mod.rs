@@ -4,8 +4,8 @@
 //! is for. Only this room names rustix, signal-hook and the standard library's modules of one system; `unix` and `windows` have the same
 //! functions, which a test holds against each other.
 //!
-//! All of it was run on Linux, and nowhere else. What macOS lacks is left out there, and nobody has compiled it for macOS; the
-//! functions for Windows are compiled in tests only, and no program was ever built with them.
+//! All of it was run on Linux. What macOS lacks is left out there, and nobody has compiled it for macOS. The functions for Windows
+//! are compiled in tests, and built by `.ci/elsewhere`, which tries them under Wine; no real Windows has run them.
 
 use std::fs::OpenOptions;
 use std::io::Write;
@@ -41,7 +41,7 @@ impl OwnerOnly for OpenOptions {
 
 #[cfg(test)]
 mod tests {
-    use std::fs::{File, FileType, Metadata, OpenOptions};
+    use std::fs::{File, FileType, OpenOptions};
     use std::io::{self, Write as _};
     use std::path::Path;
 
@@ -65,7 +65,8 @@ mod tests {
             keep_to_owner: fn(&File) -> io::Result<()>;
             set_mode: fn(&Path, u32) -> io::Result<()>;
             sync_folder: fn(&Path) -> io::Result<()>;
-            identity: fn(&Metadata) -> (u64, u64);
+            identity: fn(&File) -> io::Result<(u64, u64)>;
+            identity_at: fn(&Path) -> io::Result<(u64, u64)>;
             kind: fn(FileType) -> &'static str;
             keep_memory_private: fn();
             allow_files: fn(u64);
@@ -115,7 +116,7 @@ mod tests {
 
     #[test]
     fn a_file_of_its_owner_is_closed_to_others_and_keeps_its_identity() {
-        use super::{OwnerOnly as _, identity};
+        use super::{OwnerOnly as _, identity, identity_at};
         use std::os::unix::fs::PermissionsExt as _;
         let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("secret");
@@ -124,8 +125,12 @@ mod tests {
         assert_eq!(about.permissions().mode() & 0o777, 0o600);
         std::fs::rename(&path, folder.path().join("moved")).expect("moved");
         std::fs::write(&path, "another").expect("written");
-        let another = std::fs::metadata(&path).expect("there");
-        assert_ne!(identity(&another), identity(&about));
-        assert_eq!(identity(&file.metadata().expect("there")), identity(&about));
+        let ours = identity(&file).expect("told");
+        assert_ne!(identity_at(&path).expect("told"), ours);
+        assert_eq!(identity_at(&folder.path().join("moved")).expect("told"), ours);
+        assert!(identity_at(&folder.path().join("nothing")).is_err());
+        let link = folder.path().join("link");
+        std::os::unix::fs::symlink(folder.path().join("moved"), &link).expect("a link");
+        assert_ne!(identity_at(&link).expect("told"), ours);
     }
 }

@@ -1,6 +1,6 @@
 //! Linux, and what macOS and the BSDs share with it: calls of POSIX, made through rustix.
 
-use std::fs::{File, FileType, Metadata, OpenOptions, Permissions};
+use std::fs::{File, FileType, OpenOptions, Permissions};
 use std::io;
 use std::os::fd::{AsFd, OwnedFd};
 use std::os::unix::fs::{FileTypeExt as _, MetadataExt as _, OpenOptionsExt as _, PermissionsExt as _};
@@ -46,8 +46,19 @@ pub fn set_mode(path: &Path, mode: u32) -> io::Result<()> {
 }
 
 /// Which file it is, of all on this machine.
-pub fn identity(about: &Metadata) -> (u64, u64) {
-    (about.dev(), about.ino())
+///
+/// # Errors
+/// The system does not say.
+pub fn identity(file: &File) -> io::Result<(u64, u64)> {
+    file.metadata().map(|about| (about.dev(), about.ino()))
+}
+
+/// Which file stands at a path. A link stands for itself.
+///
+/// # Errors
+/// Nothing is there, or it cannot be looked at.
+pub fn identity_at(path: &Path) -> io::Result<(u64, u64)> {
+    std::fs::symlink_metadata(path).map(|about| (about.dev(), about.ino()))
 }
 
 /// What something is that is no regular file.

@@ -14,10 +14,9 @@
     )
 )]
 
-use std::fs::{File, FileType, Metadata, OpenOptions};
+use std::fs::{File, FileType, OpenOptions};
 use std::io::{self, Write};
 use std::path::Path;
-use std::time::UNIX_EPOCH;
 
 use super::Output;
 
@@ -46,10 +45,20 @@ pub fn set_mode(_: &Path, _: u32) -> io::Result<()> {
     Ok(())
 }
 
-/// Which file it is, as far as it can be told without opening it: when it was made, to 100 ns.
-pub fn identity(about: &Metadata) -> (u64, u64) {
-    let made = about.created().ok().and_then(|made| made.duration_since(UNIX_EPOCH).ok());
-    made.map_or((0, 0), |made| (made.as_secs(), u64::from(made.subsec_nanos())))
+/// Which file it is, of all on this machine: its volume's serial number, and its index there.
+///
+/// # Errors
+/// The system does not say.
+pub fn identity(file: &File) -> io::Result<(u64, u64)> {
+    only_there::identity(file)
+}
+
+/// Which file stands at a path. A link stands for itself.
+///
+/// # Errors
+/// Nothing is there, or it cannot be opened.
+pub fn identity_at(path: &Path) -> io::Result<(u64, u64)> {
+    only_there::as_it_stands(path).and_then(|file| identity(&file))
 }
 
 /// What something is that is no regular file.
@@ -104,7 +113,7 @@ pub fn on_request_to_end<F>(_: F) -> io::Result<()> {
 /// # Errors
 /// It is closed.
 pub fn standard_output() -> io::Result<Output> {
-    console::output()
+    only_there::output()
 }
 
 /// Bytes of UTF-8 as the text that a console is given. A character that ends in a later piece waits for it.
@@ -154,7 +163,7 @@ impl Typing {
     /// # Errors
     /// There is no console.
     pub fn now() -> io::Result<Self> {
-        console::mode().map(Self)
+        only_there::mode().map(Self)
     }
 
     /// The same, showing nothing of what is typed.
@@ -168,19 +177,33 @@ impl Typing {
     /// # Errors
     /// The console is gone.
     pub fn set(&self) -> io::Result<()> {
-        console::set_mode(self.0)
+        only_there::set_mode(self.0)
     }
 }
 
+/// What is compiled on Windows alone.
 #[cfg(windows)]
-mod console {
-    use std::fs::File;
+mod only_there {
+    use std::fs::{File, OpenOptions};
     use std::io::{self, IsTerminal as _};
+    use std::os::windows::fs::OpenOptionsExt as _;
     use std::os::windows::io::AsHandle as _;
+    use std::path::Path;
 
     use crossterm_winapi::{Console, ConsoleMode, Handle};
 
     use super::{Output, Text};
+
+    /// A link is opened itself, and not what it leads to (CreateFileW in Microsoft's documentation).
+    const FILE_FLAG_OPEN_REPARSE_POINT: u32 = 0x0020_0000;
+
+    pub(super) fn identity(file: &File) -> io::Result<(u64, u64)> {
+        winapi_util::file::information(file).map(|about| (about.volume_serial_number(), about.file_index()))
+    }
+
+    pub(super) fn as_it_stands(path: &Path) -> io::Result<File> {
+        OpenOptions::new().read(true).custom_flags(FILE_FLAG_OPEN_REPARSE_POINT).open(path)
+    }
 
     /// Written to a console as text: bytes would be taken for those of its code page.
     pub(super) fn output() -> io::Result<Output> {
@@ -204,12 +227,22 @@ mod console {
     }
 }
 
-/// Other systems, whose tests compile this file, have no such console.
+/// Other systems compile this file for their tests, and have none of it.
 #[cfg(not(windows))]
-mod console {
+mod only_there {
+    use std::fs::File;
     use std::io;
+    use std::path::Path;
 
     use super::Output;
+
+    pub(super) fn identity(_: &File) -> io::Result<(u64, u64)> {
+        Err(io::ErrorKind::Unsupported.into())
+    }
+
+    pub(super) fn as_it_stands(_: &Path) -> io::Result<File> {
+        Err(io::ErrorKind::Unsupported.into())
+    }
 
     pub(super) fn output() -> io::Result<Output> {
         Err(io::ErrorKind::Unsupported.into())

@@ -2,7 +2,6 @@
 //!
 //! The written format is described in [`record`](super::record).
 
-use std::fs::Metadata;
 use std::io::{BufRead, Read as _, Write};
 use std::path::Path;
 
@@ -10,7 +9,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 use super::digest::{Digest, hex};
-use crate::system::identity;
+use crate::system::{identity, identity_at};
 use crate::units::foreign;
 
 /// Longest line in bytes that a reader takes; a session with thousands of stimuli fits.
@@ -244,12 +243,12 @@ impl Appender {
 
     /// Whether a path leads to the file that lines are appended to, and nobody else wrote to it.
     pub(super) fn is_at(&self, path: &Path) -> bool {
-        let which =
-            |about: std::io::Result<Metadata>| about.ok().map(|about| (identity(&about), about.len()));
-        let there = which(std::fs::metadata(path));
-        there.is_some()
-            && there == which(self.file.metadata())
-            && there.map(|(_, length)| length) == self.length
+        let same = || Ok::<_, std::io::Error>(identity_at(&path.canonicalize()?)? == identity(&self.file)?);
+        same().unwrap_or(false)
+            && self.length.is_some()
+            && [std::fs::metadata(path), self.file.metadata()]
+                .into_iter()
+                .all(|about| about.ok().map(|about| about.len()) == self.length)
     }
 
     /// Appends one line: one write, then the disk. Returns the line's digest.
