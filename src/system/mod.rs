@@ -4,8 +4,9 @@
 //! is for. Only this room names rustix, signal-hook and the standard library's modules of one system; `unix` and `windows` have the same
 //! functions, which a test holds against each other.
 //!
-//! All of it was run on Linux. What macOS lacks is left out there, and nobody has compiled it for macOS. The functions for Windows
-//! are compiled in tests, and built by `.ci/elsewhere`, which tries them under Wine; no real Windows has run them.
+//! All of it was run on Linux. What macOS lacks is left out there; `.ci/elsewhere` checks that it compiles for macOS, where nobody has
+//! run it. The functions for Windows are compiled in tests, and built by the same script, which tries the program under Wine; no
+//! real Windows has run it.
 
 use std::fs::OpenOptions;
 use std::io::Write;
