@@ -19,64 +19,68 @@ fn shown(terminal: &Terminal) -> String {
 
 #[test]
 fn a_terminal_in_plain_lines_does_not_show_it_and_a_wrong_one_is_asked_for_again() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    rig::session(folder.path(), "abx", 1, "", "");
-    let mut terminal = plain(folder.path(), &OPEN);
-    terminal.wait(&["Press Enter: accept"]);
-    terminal.press("\r");
-    terminal.wait(&["What you type here is not shown"]);
-    terminal.wait(&["Passphrase: Type a line"]);
-    terminal.press("secret words\r");
-    terminal.wait(&["The same passphrase once more"]);
-    let second = shown(&terminal);
-    assert_eq!(second.matches("dices").count(), 1, "only the first page offers it: {second}");
-    terminal.press("secret words\r");
-    terminal.wait(&["Mara, your hand"]);
-    // From here on what is typed is shown again.
-    terminal.press("amber river\r");
-    terminal.wait(&["Another hand"]);
-    let text = shown(&terminal);
-    assert!(!text.contains("secret words") && text.contains("amber river"), "{text}");
-    terminal.press("\x03");
-    let (code, text) = terminal.end();
-    assert_eq!(code, 1, "{text}");
-    assert!(text.contains("the same command resumes it"), "{text}");
+    crate::unless_sound_drops_out(|| {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        rig::session(folder.path(), "abx", 1, "", "");
+        let mut terminal = plain(folder.path(), &OPEN);
+        terminal.wait(&["Press Enter: accept"]);
+        terminal.press("\r");
+        terminal.wait(&["What you type here is not shown"]);
+        terminal.wait(&["Passphrase: Type a line"]);
+        terminal.press("secret words\r");
+        terminal.wait(&["The same passphrase once more"]);
+        let second = shown(&terminal);
+        assert_eq!(second.matches("dices").count(), 1, "only the first page offers it: {second}");
+        terminal.press("secret words\r");
+        terminal.wait(&["Mara, your hand"]);
+        // From here on what is typed is shown again.
+        terminal.press("amber river\r");
+        terminal.wait(&["Another hand"]);
+        let text = shown(&terminal);
+        assert!(!text.contains("secret words") && text.contains("amber river"), "{text}");
+        terminal.press("\x03");
+        let (code, text) = terminal.end();
+        assert_eq!(code, 1, "{text}");
+        assert!(text.contains("the same command resumes it"), "{text}");
 
-    let mut wrong = plain(folder.path(), &RESUME);
-    for (typed, answer) in [("wrong one", "2 more tries"), ("wrong two", "one more try")] {
-        wrong.wait(&["Passphrase: Type a line"]);
-        wrong.press(&format!("{typed}\r"));
-        wrong.wait(&[answer]);
-    }
-    wrong.press("wrong three\r");
-    let (code, text) = wrong.end();
-    assert_eq!(code, 2, "{text}");
-    assert!(text.contains("the passphrase was wrong 3 times") && text.contains("asks again"), "{text}");
-    assert!(!shown(&wrong).contains("wrong one"), "{text}");
+        let mut wrong = plain(folder.path(), &RESUME);
+        for (typed, answer) in [("wrong one", "2 more tries"), ("wrong two", "one more try")] {
+            wrong.wait(&["Passphrase: Type a line"]);
+            wrong.press(&format!("{typed}\r"));
+            wrong.wait(&[answer]);
+        }
+        wrong.press("wrong three\r");
+        let (code, text) = wrong.end();
+        assert_eq!(code, 2, "{text}");
+        assert!(text.contains("the passphrase was wrong 3 times") && text.contains("asks again"), "{text}");
+        assert!(!shown(&wrong).contains("wrong one"), "{text}");
 
-    let mut right = plain(folder.path(), &RESUME);
-    right.wait(&["Passphrase: Type a line"]);
-    right.press("wrong one\r");
-    right.wait(&["2 more tries"]);
-    right.press("secret words\r");
-    right.wait(&["Mara, your hand"]);
-    right.press("\x03");
-    assert_eq!(right.end().0, 1);
-    assert!(!shown(&right).contains("secret words"));
+        let mut right = plain(folder.path(), &RESUME);
+        right.wait(&["Passphrase: Type a line"]);
+        right.press("wrong one\r");
+        right.wait(&["2 more tries"]);
+        right.press("secret words\r");
+        right.wait(&["Mara, your hand"]);
+        right.press("\x03");
+        assert_eq!(right.end().0, 1);
+        assert!(!shown(&right).contains("secret words"));
+    });
 }
 
 #[test]
 fn lines_from_a_pipe_say_that_it_cannot_be_hidden() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    rig::session(folder.path(), "abx", 1, "", "");
-    let ran = rig::piped(
-        folder.path(),
-        &OPEN,
-        "\nsecret words\nsecret words\n\n\n\nx\nwait 1.2\nanswer 1\nrecord\n\n",
-    );
-    assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
-    assert!(ran.out.contains("a passphrase cannot be hidden"), "{}", ran.out);
-    assert!(!ran.out.contains("secret words"), "{}", ran.out);
+    crate::unless_sound_drops_out(|| {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        rig::session(folder.path(), "abx", 1, "", "");
+        let ran = rig::piped(
+            folder.path(),
+            &OPEN,
+            "\nsecret words\nsecret words\n\n\n\nx\nwait 1.2\nanswer 1\nrecord\n\n",
+        );
+        assert_eq!(ran.code, 0, "{}\n{}", ran.out, ran.err);
+        assert!(ran.out.contains("a passphrase cannot be hidden"), "{}", ran.out);
+        assert!(!ran.out.contains("secret words"), "{}", ran.out);
+    });
 }
 
 #[test]

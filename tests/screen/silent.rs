@@ -49,19 +49,21 @@ fn says_everywhere(folder: &Path, result: &Ran, sentence: &str) {
 
 #[test]
 fn nothing_played_and_a_sound_file_are_both_silent_on_every_surface() {
-    for output in ["silent", "sitting.wav"] {
-        let folder = tempfile::tempdir().expect("a temporary folder");
-        rig::session(folder.path(), "abx", 2, "", "");
-        let result = person(folder.path(), output);
-        says_everywhere(folder.path(), &result, SILENT);
-        assert_eq!(folder.path().join("sitting.wav").exists(), output != "silent");
+    crate::unless_sound_drops_out(|| {
+        for output in ["silent", "sitting.wav"] {
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            rig::session(folder.path(), "abx", 2, "", "");
+            let result = person(folder.path(), output);
+            says_everywhere(folder.path(), &result, SILENT);
+            assert_eq!(folder.path().join("sitting.wav").exists(), output != "silent");
 
-        let folder = tempfile::tempdir().expect("a temporary folder");
-        rig::session(folder.path(), "abx", 2, "", "");
-        let arguments = ["run", ".", "--listener", "Mara", "--simulate", "0.9", "--output", output];
-        let result = earwitness(folder.path(), &arguments);
-        says_everywhere(folder.path(), &result, BOTH);
-    }
+            let folder = tempfile::tempdir().expect("a temporary folder");
+            rig::session(folder.path(), "abx", 2, "", "");
+            let arguments = ["run", ".", "--listener", "Mara", "--simulate", "0.9", "--output", output];
+            let result = earwitness(folder.path(), &arguments);
+            says_everywhere(folder.path(), &result, BOTH);
+        }
+    });
 }
 
 #[test]

@@ -232,54 +232,56 @@ fn journals(folder: &Path) -> Vec<PathBuf> {
 
 #[test]
 fn a_whole_sitting_by_keys() {
-    let folder = session(3);
-    let mut terminal = Terminal::sitting(folder.path(), &[]);
-    terminal.agree();
-    for number in 1..=3 {
-        terminal.trial(number, 3);
-    }
-    // The page is longer than the terminal: all that was on it is read together.
-    let mut read = terminal.screen();
-    while terminal.wait(&["Enter read on", "Enter trial by trial"]) == 0 {
+    crate::unless_sound_drops_out(|| {
+        let folder = session(3);
+        let mut terminal = Terminal::sitting(folder.path(), &[]);
+        terminal.agree();
+        for number in 1..=3 {
+            terminal.trial(number, 3);
+        }
+        // The page is longer than the terminal: all that was on it is read together.
+        let mut read = terminal.screen();
+        while terminal.wait(&["Enter read on", "Enter trial by trial"]) == 0 {
+            read += &terminal.screen();
+            terminal.press("\r");
+            std::thread::sleep(Duration::from_millis(150));
+        }
         read += &terminal.screen();
+        assert!(read.contains("This is no listening test"), "{read}");
+        // Trial by trial, with open eyes; then back to the result.
         terminal.press("\r");
-        std::thread::sleep(Duration::from_millis(150));
-    }
-    read += &terminal.screen();
-    assert!(read.contains("This is no listening test"), "{read}");
-    // Trial by trial, with open eyes; then back to the result.
-    terminal.press("\r");
-    terminal.wait(&["Trial 1 of 3: "]);
-    terminal.press("n");
-    terminal.wait(&["Trial 2 of 3: "]);
-    assert!(terminal.screen().contains("You said: same as A."), "{}", terminal.screen());
-    terminal.press("x");
-    terminal.wait(&["you hear this"]);
-    terminal.press("\x1b");
-    terminal.wait(&["Enter read on", "Enter trial by trial"]);
-    terminal.press("q");
-    let (code, after) = terminal.end();
-    assert_eq!(code, 0, "{after}");
-    terminal.given_back();
-    for words in [
-        "Nothing was played.",
-        "right of 3",
-        "no listening test",
-        "Your receipt",
-        "Journal: ./sittings/",
-        "earwitness verify ",
-    ] {
-        assert!(after.contains(words), "{words} is missing in\n{after}");
-    }
-    let journals = journals(folder.path());
-    let checked = crate::trial::kit::check(&journals[0]);
-    assert!(checked.is_sound(), "{:?}", checked.problems);
-    assert_eq!(checked.hands[0].by, "Mara");
-    assert_eq!(checked.hands[0].text(), "amber river");
-    let receipt = checked.receipt.expect("a receipt").groups();
-    // Long words go on in the next line.
-    let in_one_line = after.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(in_one_line.contains(&receipt), "{receipt} is missing in\n{after}");
+        terminal.wait(&["Trial 1 of 3: "]);
+        terminal.press("n");
+        terminal.wait(&["Trial 2 of 3: "]);
+        assert!(terminal.screen().contains("You said: same as A."), "{}", terminal.screen());
+        terminal.press("x");
+        terminal.wait(&["you hear this"]);
+        terminal.press("\x1b");
+        terminal.wait(&["Enter read on", "Enter trial by trial"]);
+        terminal.press("q");
+        let (code, after) = terminal.end();
+        assert_eq!(code, 0, "{after}");
+        terminal.given_back();
+        for words in [
+            "Nothing was played.",
+            "right of 3",
+            "no listening test",
+            "Your receipt",
+            "Journal: ./sittings/",
+            "earwitness verify ",
+        ] {
+            assert!(after.contains(words), "{words} is missing in\n{after}");
+        }
+        let journals = journals(folder.path());
+        let checked = crate::trial::kit::check(&journals[0]);
+        assert!(checked.is_sound(), "{:?}", checked.problems);
+        assert_eq!(checked.hands[0].by, "Mara");
+        assert_eq!(checked.hands[0].text(), "amber river");
+        let receipt = checked.receipt.expect("a receipt").groups();
+        // Long words go on in the next line.
+        let in_one_line = after.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(in_one_line.contains(&receipt), "{receipt} is missing in\n{after}");
+    });
 }
 
 #[test]
@@ -305,36 +307,42 @@ fn a_click_outside_of_the_screen_does_not_end_a_sitting() {
 
 #[test]
 fn a_request_to_end_gives_the_terminal_back_and_the_sitting_goes_on_later() {
-    let folder = session(2);
-    let mut terminal = Terminal::sitting(folder.path(), &[]);
-    terminal.agree();
-    terminal.trial(1, 2);
-    terminal.wait(&["Trial 2 of 2"]);
-    terminal.signal(rustix::process::Signal::TERM);
-    let (code, after) = terminal.end();
-    assert_eq!(code, 1, "{after}");
-    terminal.given_back();
-    assert!(after.contains("the same command resumes it"), "{after}");
+    crate::unless_sound_drops_out(|| {
+        let folder = session(2);
+        let mut terminal = Terminal::sitting(folder.path(), &[]);
+        terminal.agree();
+        terminal.trial(1, 2);
+        terminal.wait(&["Trial 2 of 2"]);
+        terminal.signal(rustix::process::Signal::TERM);
+        let (code, after) = terminal.end();
+        assert_eq!(code, 1, "{after}");
+        terminal.given_back();
+        assert!(after.contains("the same command resumes it"), "{after}");
 
-    let mut again = Terminal::sitting(folder.path(), &[]);
-    again.wait(&["You have an unfinished sitting."]);
-    assert!(again.screen().contains("1 trials") || again.screen().contains("1 trial"), "{}", again.screen());
-    again.press("\r");
-    again.wait(&["Mara, your hand"]);
-    again.press("\r");
-    again.wait(&["The trials that count"]);
-    again.press("\r");
-    // Nothing was wrong with the first one: its listener left.
-    again.wait(&["Trial 2 of 2, second try: the first was not finished"]);
-    again.trial(2, 2);
-    again.wait(&["Enter read on", "Enter trial by trial"]);
-    again.press("q");
-    let (code, after) = again.end();
-    assert_eq!(code, 0, "{after}");
-    let journals = journals(folder.path());
-    assert_eq!(journals.len(), 1, "it is one sitting");
-    let checked = crate::trial::kit::check(&journals[0]);
-    assert!(checked.is_sound() && checked.resumed == 1, "{:?}", checked.problems);
+        let mut again = Terminal::sitting(folder.path(), &[]);
+        again.wait(&["You have an unfinished sitting."]);
+        assert!(
+            again.screen().contains("1 trials") || again.screen().contains("1 trial"),
+            "{}",
+            again.screen()
+        );
+        again.press("\r");
+        again.wait(&["Mara, your hand"]);
+        again.press("\r");
+        again.wait(&["The trials that count"]);
+        again.press("\r");
+        // Nothing was wrong with the first one: its listener left.
+        again.wait(&["Trial 2 of 2, second try: the first was not finished"]);
+        again.trial(2, 2);
+        again.wait(&["Enter read on", "Enter trial by trial"]);
+        again.press("q");
+        let (code, after) = again.end();
+        assert_eq!(code, 0, "{after}");
+        let journals = journals(folder.path());
+        assert_eq!(journals.len(), 1, "it is one sitting");
+        let checked = crate::trial::kit::check(&journals[0]);
+        assert!(checked.is_sound() && checked.resumed == 1, "{:?}", checked.problems);
+    });
 }
 
 #[test]
@@ -371,43 +379,50 @@ fn nothing_is_on_the_disk_before_the_terms_are_accepted() {
 
 #[test]
 fn a_journal_that_is_removed_stops_the_sitting_and_is_kept() {
-    let folder = session(3);
-    let mut terminal = Terminal::sitting(folder.path(), &[]);
-    terminal.agree();
-    terminal.trial(1, 3);
-    terminal.wait(&["Trial 2 of 3"]);
-    let journal = journals(folder.path()).remove(0);
-    let whole = std::fs::read(&journal).expect("the journal");
-    std::fs::remove_file(&journal).expect("it is removed");
-    terminal.trial(2, 3);
-    terminal.wait(&["The sitting had to stop"]);
-    terminal.press("\r");
-    let (code, after) = terminal.end();
-    assert_eq!(code, 2, "{after}");
-    let name = journal.file_name().expect("a name").to_string_lossy().into_owned();
-    let kept = folder.path().join(format!("kept-1-{name}"));
-    assert!(std::fs::read(&kept).expect("what it held").starts_with(&whole), "all that was answered is kept");
-    // Put back under its name, the sitting goes on.
-    std::fs::rename(&kept, &journal).expect("it is put back");
-    let mut again = Terminal::sitting(folder.path(), &[]);
-    again.wait(&["Answered"]);
-    again.press("\x03");
-    again.end();
+    crate::unless_sound_drops_out(|| {
+        let folder = session(3);
+        let mut terminal = Terminal::sitting(folder.path(), &[]);
+        terminal.agree();
+        terminal.trial(1, 3);
+        terminal.wait(&["Trial 2 of 3"]);
+        let journal = journals(folder.path()).remove(0);
+        let whole = std::fs::read(&journal).expect("the journal");
+        std::fs::remove_file(&journal).expect("it is removed");
+        terminal.trial(2, 3);
+        terminal.wait(&["The sitting had to stop"]);
+        terminal.press("\r");
+        let (code, after) = terminal.end();
+        assert_eq!(code, 2, "{after}");
+        let name = journal.file_name().expect("a name").to_string_lossy().into_owned();
+        let kept = folder.path().join(format!("kept-1-{name}"));
+        assert!(
+            std::fs::read(&kept).expect("what it held").starts_with(&whole),
+            "all that was answered is kept"
+        );
+        // Put back under its name, the sitting goes on.
+        std::fs::rename(&kept, &journal).expect("it is put back");
+        let mut again = Terminal::sitting(folder.path(), &[]);
+        again.wait(&["Answered"]);
+        again.press("\x03");
+        again.end();
+    });
 }
 
 #[test]
 fn a_folder_that_is_removed_with_its_secret_is_not_said_to_go_on() {
-    let folder = session(2);
-    let mut terminal = Terminal::sitting(folder.path(), &[]);
-    terminal.agree();
-    terminal.wait(&["Trial 1 of 2"]);
-    std::fs::remove_dir_all(folder.path().join("sittings")).expect("it is removed");
-    terminal.trial(1, 2);
-    terminal.wait(&["The sitting had to stop", "cannot go on"]);
-    terminal.press("\r");
-    let (code, after) = terminal.end();
-    assert_eq!(code, 2, "{after}");
-    assert!(!after.contains("to resume"), "{after}");
+    crate::unless_sound_drops_out(|| {
+        let folder = session(2);
+        let mut terminal = Terminal::sitting(folder.path(), &[]);
+        terminal.agree();
+        terminal.wait(&["Trial 1 of 2"]);
+        std::fs::remove_dir_all(folder.path().join("sittings")).expect("it is removed");
+        terminal.trial(1, 2);
+        terminal.wait(&["The sitting had to stop", "cannot go on"]);
+        terminal.press("\r");
+        let (code, after) = terminal.end();
+        assert_eq!(code, 2, "{after}");
+        assert!(!after.contains("to resume"), "{after}");
+    });
 }
 
 #[test]
