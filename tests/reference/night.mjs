@@ -153,6 +153,23 @@ async function picture(view, what) {
   if (pictures) { await view.page.screenshot({ path: path.join(pictures, `${view.name}-${what}.png`) }); }
 }
 
+// Holds the answer to what this phone asks next; the function that is given lets it go.
+async function held(view) {
+  let release;
+  const free = new Promise((resolve) => { release = resolve; });
+  const asked = new Promise((resolve) => {
+    view.page.route(`${origin}/state`, async (route) => {
+      const response = await route.fetch();
+      resolve();
+      await free;
+      await route.fulfill({ response });
+    }, { times: 1 });
+  });
+  await view.page.evaluate(() => window.dispatchEvent(new Event("focus")));
+  await asked;
+  return release;
+}
+
 const room = await open("room", { width: 1280, height: 720 }, display);
 await room.page.getByText("Point your phone's camera").waitFor();
 await room.page.getByText("The invented circle").waitFor();
@@ -181,7 +198,15 @@ for (const [index, name] of names.entries()) {
   await phone.page.getByLabel(phone.say("join.name")).fill(name);
   await phone.page.getByLabel(phone.say("join.table")).fill(String(1 + index % 2));
   if (index === 5) { await phone.page.getByLabel(phone.say("join.seat")).fill("20"); }
+  // One asked how things stand before it joined, and is told so afterwards.
+  const earlier = index === 2 ? await held(phone) : null;
+  const joined = phone.page.waitForResponse(`${origin}/join`);
   await phone.page.getByRole("button", { name: phone.say("join.go") }).click();
+  await joined;
+  if (earlier) {
+    await pause(300);
+    earlier();
+  }
   await phone.page.getByText(phone.say("in")).waitFor();
   const who = (await phone.page.locator("#who").textContent()).replace(/[\u2068\u2069]/g, "");
   // A name of the other direction turns nothing around it: the line begins at the left with the seat.
@@ -359,6 +384,16 @@ for (;;) {
     await audit(phones[5], "voting in large letters");
     await picture(phones[5], "voting");
     await mirrored(phones[5], "voting");
+    // What was asked before a vote and is answered after it takes no vote back, and the vote can be changed at once.
+    const three = phones[2];
+    for (const label of ["same as B", "same as A"]) {
+      const earlier = await held(three);
+      await three.page.getByRole("button", { name: label }).click();
+      await three.page.locator("main").getByText(`Received: ${label}`).waitFor();
+      earlier();
+    }
+    await pause(300);
+    assert(await three.page.locator("main").getByText("Received: same as A").isVisible(), "the vote that came last stands");
     // A vote is changed, and the page is loaded again: the changed one is there.
     await phones[0].page.getByRole("button", { name: "same as B" }).click();
     await phones[0].page.locator("main").getByText("Received: same as B").waitFor();

@@ -11,6 +11,7 @@
   var shape = "";        /* what is drawn now, without the clock */
   var timer = null;      /* the next question to the server */
   var asking = false;
+  var turn = 0;          /* how often the server was asked: an answer from an earlier turn is out of date */
   var failures = 0;
   var deadline = null;   /* when the countdown ends, by this phone's clock */
   var pending = null;    /* a vote that has not been acknowledged */
@@ -70,7 +71,10 @@
   function ask() {
     if (asking) { return; }
     asking = true;
+    turn += 1;
+    var own = turn;
     send("GET", "/state", null, function (status, answer) {
+      if (own !== turn) { return; }
       asking = false;
       if (status === 200 && answer) {
         failures = 0;
@@ -94,7 +98,9 @@
       }
     });
   }
-  function soon() { failures = 0; asking = false; plan(10); }
+  /* Asks afresh: an answer that is still on its way was given before what has just happened. */
+  function afresh(milliseconds) { turn += 1; asking = false; plan(milliseconds); }
+  function soon() { failures = 0; afresh(10); }
   document.addEventListener("visibilitychange", function () { if (!document.hidden) { soon(); } });
   window.addEventListener("online", soon);
   window.addEventListener("pageshow", soon);
@@ -136,6 +142,7 @@
         state.sequence = answer.sequence;
         voted = { trial: vote.trial, label: label(answer.vote.answer) };
         say(text("vote.received", { label: voted.label }));
+        afresh(900);
       } else if (status === 429 || status === 503 || status === 0) {
         window.setTimeout(function () { if (pending === vote && !vote.busy) { deliver(); } }, 1200);
       } else {
@@ -229,7 +236,7 @@
       var wanted = seat.input.value.replace(/\s/g, "");
       send("POST", "/join", { code: code.input.value, alias: alias.input.value,
         seat: wanted === "" ? null : Number(wanted) || 0, table: table ? Number(table.input.value) || 0 : null }, function (status, answer) {
-        if (status === 200) { refusal = ""; shape = ""; ask(); return; }
+        if (status === 200) { refusal = ""; shape = ""; soon(); return; }
         refusal = earwitness.refused(answer);
         go.disabled = false;
         draw();
