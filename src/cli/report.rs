@@ -85,9 +85,17 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
         return Ok(());
     }
     let folder = arguments.out.clone().unwrap_or_else(|| session.report_folder());
-    write_into(&folder, &report)?;
+    // A folder that cannot be had is refused before anything is written.
     if let Some(folder) = &arguments.figures {
         whole::folder(folder)?;
+    }
+    write_into(&folder, &report)?;
+    print_lines(out, report::summary(&report))?;
+    note(&format!(
+        "written: report.html, certificates.html, report.csv and report.json in {}",
+        folder.display()
+    ));
+    if let Some(folder) = &arguments.figures {
         let figures = drawn::every(&report);
         for (place, figure) in figures.iter().enumerate() {
             let name = drawn::file_name(place, figure);
@@ -107,11 +115,6 @@ pub fn run(arguments: &ReportArguments, out: &mut dyn Write) -> Result<(), Failu
             ));
         }
     }
-    print_lines(out, report::summary(&report))?;
-    note(&format!(
-        "written: report.html, certificates.html, report.csv and report.json in {}",
-        folder.display()
-    ));
     if let Some(path) = &arguments.archive {
         note(&archive::write(path, &session, &report, arguments.with_clips)?);
     }

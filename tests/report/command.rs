@@ -59,6 +59,28 @@ fn writes_four_files_and_ten_lines() {
     assert_eq!(csv.out.as_bytes(), read("report.csv"));
 }
 
+#[test]
+fn a_figure_that_cannot_be_written_hides_no_report_that_was() {
+    let mut site = Site::new(SESSION);
+    site.hold(&Plan::new("Ada", 1, 0.9));
+    assert_eq!(earwitness(site.path(), &["report", ".", "--figures", "figures"]).code, 0);
+    let figures = site.path().join("figures");
+    let mut names: Vec<std::path::PathBuf> =
+        std::fs::read_dir(&figures).expect("a folder").map(|entry| entry.expect("an entry").path()).collect();
+    names.sort();
+    std::fs::remove_file(&names[0]).expect("a figure");
+    std::fs::create_dir(&names[0]).expect("a folder in its place");
+    let ran = earwitness(site.path(), &["report", ".", "--figures", "figures"]);
+    assert_eq!(ran.code, 2, "{}{}", ran.out, ran.err);
+    let name = names[0].file_name().expect("a name").to_string_lossy();
+    assert!(ran.out.contains("thin-thick") && ran.err.contains(&*name), "{}{}", ran.out, ran.err);
+    assert!(
+        ran.err.contains("written: report.html, certificates.html, report.csv and report.json"),
+        "{}",
+        ran.err
+    );
+}
+
 /// Writes the report where no file may be longer than so many blocks of 1024 bytes, which stands in for a disk that fills up.
 fn with_room_for(site: &Site, blocks: u32) -> Ran {
     let script = format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$0\" report .");
